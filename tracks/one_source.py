@@ -1,0 +1,109 @@
+"""One source for every equation: compiled by numba, traced by CasADi, plain in tests and in a debugger.
+
+An equation is a small module-level function over floats (and NamedTuples of floats or arrays), written with
+`np.sin`, arithmetic and `select`, and decorated with `equation`. Called as it is, it runs compiled, from
+numba's disk cache. `plain` gives the same source as ordinary Python, and `traced` the same source over CasADi
+symbols; both rebind the names that the source looks up, so that equations may call each other.
+Module-level functions were chosen over a factory of closures since numba caches only the former on disk.
+"""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Callable
+from pathlib import Path as FilePath
+from typing import Any, TypeVar
+
+import numba
+import numpy as np
+from numba.core.dispatcher import Dispatcher
+
+__all__ = ["clip", "equation", "plain", "select", "traced", "wrap_angle"]
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+# No "nnan" and no "ninf": a NaN or an infinity must stay visible, since safety checks look for them.
+_FASTMATH = {"contract", "arcp", "nsz", "reassoc", "afn"}
+
+
+def _drop_stale_kernels() -> None:
+    """Delete cached kernels older than any source: numba checks only the file of the outermost function."""
+    root = FilePath(__file__).resolve().parent.parent
+    rooms = [root / name for name in ("tracks", "tracker", "tuning")]
+    newest = max((f.stat().st_mtime for room in rooms for f in room.rglob("*.py")), default=0.0)
+    indices = [f for room in rooms for f in room.rglob("*.nbi")]
+    if any(f.stat().st_mtime < newest for f in indices):
+        for room in rooms:
+            for kernel in (*room.rglob("*.nbi"), *room.rglob("*.nbc")):
+                kernel.unlink(missing_ok=True)
+
+
+_drop_stale_kernels()
+
+
+def equation(function: _Function) -> _Function:
+    """Compile a module-level scalar function with numba, cached on disk, without the interpreter lock."""
+    compiled = numba.njit(cache=True, error_model="numpy", fastmath=_FASTMATH, nogil=True)(function)
+    return compiled  # type: ignore[return-value]  # a Dispatcher is called like the function it wraps
+
+
+@equation
+def select(condition, when_true, when_false):
+    """Give `when_true` where the condition holds, else `when_false`; both sides are evaluated."""
+    return when_true if condition else when_false
+
+
+@equation
+def clip(value, low, high):
+    """Limit a value to [low, high]; a NaN stays a NaN."""
+    return select(value < low, low, select(value > high, high, value))
+
+
+@equation
+def wrap_angle(angle):
+    """Give the same angle in (−π, π], rad."""
+    return angle - 2.0 * np.pi * np.ceil((angle - np.pi) / (2.0 * np.pi))
+
+
+def plain(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Give an equation, and every equation it calls, as ordinary Python functions over floats."""
+    return _rebound(function, {}, {})
+
+
+def traced(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Give an equation, and every equation it calls, over CasADi symbols (`SX` or `MX`)."""
+    import casadi  # kept out of the start-up of everything that does not trace
+
+    symbols = types.SimpleNamespace(
+        sin=casadi.sin, cos=casadi.cos, tan=casadi.tan, arctan=casadi.atan, arctan2=casadi.atan2,
+        arcsin=casadi.asin, arccos=casadi.acos, tanh=casadi.tanh, exp=casadi.exp, log=casadi.log,
+        sqrt=casadi.sqrt, abs=casadi.fabs, ceil=casadi.ceil, floor=casadi.floor, sign=casadi.sign,
+        minimum=casadi.fmin, maximum=casadi.fmax, pi=np.pi, inf=np.inf,
+    )  # fmt: skip
+
+    def choose(condition: Any, when_true: Any, when_false: Any) -> Any:
+        if isinstance(condition, (bool, np.bool_)):
+            return when_true if condition else when_false
+        return casadi.if_else(condition, when_true, when_false)
+
+    return _rebound(function, {id(np): symbols, id(select): choose}, {})
+
+
+def _rebound(
+    function: Callable[..., Any], instead: dict[int, Any], done: dict[int, Callable[..., Any]]
+) -> Callable[..., Any]:
+    source = getattr(function, "py_func", function)
+    if id(source) in done:
+        return done[id(source)]
+    names = dict(source.__globals__)
+    copy = types.FunctionType(
+        source.__code__, names, source.__name__, source.__defaults__, source.__closure__
+    )
+    done[id(source)] = copy
+    for name in source.__code__.co_names:
+        value = names.get(name)
+        if id(value) in instead:
+            names[name] = instead[id(value)]
+        elif isinstance(value, Dispatcher):
+            names[name] = _rebound(value, instead, done)
+    return copy
