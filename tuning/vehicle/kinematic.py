@@ -1,0 +1,46 @@
+"""Kinematic single-track body with an understeer gradient: the yaw rate follows the steering angle at once.
+
+Notation: v speed, δ road-wheel angle, L wheelbase, K understeer gradient, r yaw rate, b centre of gravity to
+rear axle. Steady cornering of the linear single-track body, r = v δ/(L + K v²), with tan δ for large angles at
+low speed where it is exact (Rajamani, Vehicle Dynamics and Control, ch. 2 and 3: from memory).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tracks.one_source import equation, select
+
+__all__ = ["FOLLOWING_TIME", "kinematic_lateral", "kinematic_motion", "kinematic_yaw_rate"]
+
+# s. The dynamic states are drawn to their kinematic values with this time constant: short against any vehicle,
+# long against the step of integration.
+FOLLOWING_TIME = 0.05
+
+# An oversteering vehicle (K < 0) has no steady answer beyond its critical speed; its answer is held at ten times
+# the neutral one.
+_LEAST_DENOMINATOR = 0.1
+
+
+@equation
+def kinematic_yaw_rate(p, speed, angle):
+    """Give the yaw rate (rad/s, + left) that belongs to a speed (m/s) and a road-wheel angle (rad, + left)."""
+    denominator = p.wheelbase + p.understeer_gradient * speed * speed
+    least = _LEAST_DENOMINATOR * p.wheelbase
+    return speed * np.tan(angle) / select(denominator < least, least, denominator)
+
+
+@equation
+def kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle):
+    """Give yaw rate (rad/s) and lateral velocity of the rear-axle middle (m/s): algebraic, without side-slip there."""
+    return kinematic_yaw_rate(p, speed, angle), 0.0
+
+
+@equation
+def kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle):
+    """Give the derivatives (m/s², rad/s²) that draw lateral velocity and yaw rate to their kinematic values."""
+    target = kinematic_yaw_rate(p, speed, angle)
+    return (
+        (p.rear_axle_distance * target - lateral_velocity) / FOLLOWING_TIME,
+        (target - yaw_rate) / FOLLOWING_TIME,
+    )

@@ -1,0 +1,73 @@
+"""Dynamic single-track body with linear axles, handed over to the kinematic form at low speed.
+
+Notation: m mass, I yaw inertia, a and b centre of gravity to front and rear axle, C_f and C_r cornering
+stiffness of an axle, u speed along the vehicle, v lateral velocity of the centre of gravity, r yaw rate,
+δ road-wheel angle, α slip angle, F lateral axle force (+ left).
+
+    α_f = atan((v + a r)/u) − δ      α_r = atan((v − b r)/u)      F = −C α
+    m (v̇ + u r) = F_f cos δ + F_r    I ṙ = a F_f cos δ − b F_r
+
+Rajamani, Vehicle Dynamics and Control, ch. 2 (from memory), there for small angles. The slip angles are singular
+at u = 0, so the kinematic form takes over below 3 m/s and is alone below 1 m/s.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from tracks.one_source import clip, equation, select
+from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
+
+__all__ = [
+    "DYNAMIC_ABOVE",
+    "KINEMATIC_BELOW",
+    "axle_forces",
+    "dynamic_share",
+    "single_track_lateral",
+    "single_track_motion",
+]
+
+KINEMATIC_BELOW = 1.0  # m/s; the dynamic form has no share below it, so its denominator may stay there
+DYNAMIC_ABOVE = 3.0  # m/s; the dynamic form is alone above it
+
+
+@equation
+def dynamic_share(speed):
+    """Give the share of the dynamic form, 0 to 1, by a smoothstep in speed (m/s) with continuous slope."""
+    t = clip((speed - KINEMATIC_BELOW) / (DYNAMIC_ABOVE - KINEMATIC_BELOW), 0.0, 1.0)
+    return t * t * (3.0 - 2.0 * t)
+
+
+@equation
+def axle_forces(p, speed, lateral_velocity, yaw_rate, angle):
+    """Give the lateral forces (N, + left, in the axes of each axle's wheels) of front and rear axle."""
+    u = select(speed < KINEMATIC_BELOW, KINEMATIC_BELOW, speed)
+    slip_front = np.arctan((lateral_velocity + p.front_axle_distance * yaw_rate) / u) - angle
+    slip_rear = np.arctan((lateral_velocity - p.rear_axle_distance * yaw_rate) / u)
+    return -p.stiffness_front * slip_front, -p.stiffness_rear * slip_rear
+
+
+@equation
+def single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle):
+    """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) at the centre of gravity."""
+    front, rear = axle_forces(p, speed, lateral_velocity, yaw_rate, angle)
+    front = front * np.cos(angle)
+    velocity_dynamic = (front + rear) / p.mass - speed * yaw_rate
+    yaw_dynamic = (p.front_axle_distance * front - p.rear_axle_distance * rear) / p.yaw_inertia
+    velocity_kinematic, yaw_kinematic = kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle)
+    share = dynamic_share(speed)
+    return (
+        velocity_kinematic + share * (velocity_dynamic - velocity_kinematic),
+        yaw_kinematic + share * (yaw_dynamic - yaw_kinematic),
+    )
+
+
+@equation
+def single_track_motion(p, speed, lateral_velocity, yaw_rate, angle):
+    """Give yaw rate (rad/s) and lateral velocity of the rear-axle middle (m/s, + left)."""
+    kinematic_rate, _ = kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle)
+    share = dynamic_share(speed)
+    return (
+        kinematic_rate + share * (yaw_rate - kinematic_rate),
+        share * (lateral_velocity - p.rear_axle_distance * yaw_rate),
+    )

@@ -1,0 +1,181 @@
+"""The tables of a vehicle file: body, tyres, steering, drive and where the values come from.
+
+Angles are road-wheel angles of the equivalent single front wheel, positive to the left (ISO 8855). A default is a
+middling value of common practice without a source; a file that leaves such a value out has it listed in
+`provenance.assumed`.
+"""
+
+from __future__ import annotations
+
+import itertools
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
+
+from tracks.errors import InputError
+
+__all__ = ["Body", "Drive", "Provenance", "Steering", "Tyres"]
+
+_FROZEN = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+def _number(value: Any) -> Any:
+    """Refuse text and truth values, which pydantic would otherwise turn into numbers."""
+    if isinstance(value, (str, bool)):
+        raise InputError(f"received {value!r}", "a number", "write the number without quotes")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_number)]
+
+
+def _quantity(default: Any, unit: str, description: str, **bounds: Any) -> Any:
+    """A field with its unit, which the vehicle file repeats as a comment."""
+    return Field(default, description=description, json_schema_extra={"unit": unit}, **bounds)
+
+
+class Body(BaseModel):
+    """Size and mass; `model` chooses the equations, or nothing, and they follow from what is known."""
+
+    model_config = _FROZEN
+
+    wheelbase: Number = _quantity(..., "m", "front to rear axle", gt=0.0, le=30.0)
+    mass: Number | None = _quantity(None, "kg", "as driven", gt=0.0, le=1e5)
+    yaw_inertia: Number | None = _quantity(
+        None,
+        "kg m²",
+        "about the centre of gravity; mass times both axle distances if unknown",
+        gt=0.0,
+        le=1e7,
+    )
+    front_axle_distance: Number | None = _quantity(
+        None, "m", "centre of gravity to front axle; half the wheelbase if unknown", gt=0.0
+    )
+    width: Number | None = _quantity(None, "m", "over the body", gt=0.0, le=10.0)
+    model: Literal["kinematic", "single-track"] | None = _quantity(
+        None,
+        "",
+        "kinematic or single-track; if left out, single-track where mass, centre and axles are known",
+    )
+
+    @model_validator(mode="after")
+    def _centre_between_axles(self) -> Self:
+        if self.front_axle_distance is not None and self.front_axle_distance >= self.wheelbase:
+            raise InputError(
+                f"front_axle_distance is {self.front_axle_distance:g} m",
+                f"less than the wheelbase of {self.wheelbase:g} m",
+                "measure it from the centre of gravity to the front axle",
+            )
+        return self
+
+
+class Tyres(BaseModel):
+    """Cornering stiffness of an axle (both tyres), or the understeer gradient alone where it is not known."""
+
+    model_config = _FROZEN
+
+    understeer_gradient: Number = _quantity(
+        0.0, "rad/(m/s²)", "of the kinematic model, + understeers", ge=-0.1, le=0.1
+    )
+    cornering_stiffness_front: Number | None = _quantity(
+        None, "N/rad", "front axle, both tyres", gt=0.0, le=1e7
+    )
+    cornering_stiffness_rear: Number | None = _quantity(
+        None, "N/rad", "rear axle, both tyres", gt=0.0, le=1e7
+    )
+
+
+class Steering(BaseModel):
+    """By-wire steering: what a command means, when and how fast the road wheels answer.
+
+    The bounds on frequency and damping keep the fastest pole below 400 1/s, which a step of 5 ms integrates.
+    """
+
+    model_config = _FROZEN
+
+    interface: Literal["curvature", "angle", "number"] = _quantity(
+        "curvature", "", "what the vehicle takes: curvature (1/m), angle (rad) or a number without a unit"
+    )
+    dead_time: Number = _quantity(0.1, "s", "command to first answer", ge=0.0, le=2.0)
+    natural_frequency: Number = _quantity(12.0, "rad/s", "of the second-order answer", ge=0.5, le=100.0)
+    damping: Number = _quantity(0.8, "", "of the second-order answer; 1 is critical", ge=0.1, le=2.0)
+    rate_limit: Number = _quantity(0.6, "rad/s", "largest rate of the road wheels", gt=0.0, le=100.0)
+    angle_limit: Number = _quantity(0.6, "rad", "stop of the road wheels, either way", gt=0.0, le=1.4)
+    gain: Number = _quantity(1.0, "", "achieved over commanded road-wheel angle", gt=0.0, le=10.0)
+    offset: Number = _quantity(0.0, "rad", "road-wheel angle when 0 is asked, + left", ge=-0.5, le=0.5)
+    map_command: tuple[Number, ...] = _quantity((), "", "static map of interface number: increasing commands")
+    map_angle: tuple[Number, ...] = _quantity((), "rad", "road-wheel angles they give, increasing, + left")
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if abs(self.offset) >= self.angle_limit:
+            raise InputError(
+                f"offset is {self.offset:g} rad",
+                f"a value within the angle_limit of {self.angle_limit:g} rad",
+                "correct whichever is wrong; both are road-wheel angles in rad",
+            )
+        if self.interface != "number":
+            if self.map_command or self.map_angle:
+                raise InputError(
+                    f'a static map is given with interface "{self.interface}"',
+                    'a map only with interface "number"',
+                    "remove map_command and map_angle, or change the interface",
+                )
+            return self
+        self._check_map()
+        return self
+
+    def _check_map(self) -> None:
+        if len(self.map_command) < 2 or len(self.map_command) != len(self.map_angle):
+            raise InputError(
+                f"map_command has {len(self.map_command)} values and map_angle {len(self.map_angle)}",
+                "two or more of each, one angle a command",
+                "complete the static map of the steering",
+            )
+        for name in ("map_command", "map_angle"):
+            values = getattr(self, name)
+            for i, (low, high) in enumerate(itertools.pairwise(values)):
+                if not high > low:
+                    raise InputError(
+                        f"{name}[{i + 1}] is {high:g} after {low:g}",
+                        "increasing values",
+                        "sort the map by command; where more command turns right, change the command's sign "
+                        "in the channel file",
+                    )
+
+
+class Drive(BaseModel):
+    """By-wire drive and brake under a speed loop: demand = commanded acceleration + speed_gain × speed error."""
+
+    model_config = _FROZEN
+
+    dead_time: Number = _quantity(0.2, "s", "command to first drive", ge=0.0, le=5.0)
+    lag: Number = _quantity(0.5, "s", "first-order lag of the drive", ge=0.01, le=20.0)
+    brake_dead_time: Number = _quantity(0.15, "s", "command to first braking", ge=0.0, le=5.0)
+    brake_lag: Number = _quantity(0.2, "s", "first-order lag of the brake", ge=0.01, le=20.0)
+    speed_gain: Number = _quantity(0.8, "1/s", "acceleration asked per speed error", ge=0.0, le=50.0)
+    acceleration_limit: Number = _quantity(2.0, "m/s²", "largest acceleration", gt=0.0, le=50.0)
+    deceleration_limit: Number = _quantity(4.0, "m/s²", "largest deceleration, positive", gt=0.0, le=50.0)
+
+
+class Provenance(BaseModel):
+    """Where the values come from: nothing here changes how the vehicle behaves."""
+
+    model_config = _FROZEN
+
+    name: str = Field(default="", description="name of the vehicle")
+    source: str = Field(default="", description="logs or data sheet the values come from")
+    date: str = Field(default="", description="when they were found")
+    notes: str = Field(default="", description="anything the reader should know")
+    assumed: tuple[str, ...] = Field(default=(), description="fields that nobody measured")
+    intervals: dict[str, tuple[Number, Number]] = Field(default={}, description="95 % intervals by field")
+    fit: dict[str, Number] = Field(default={}, description="quality of the fit by signal")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        for name, (low, high) in self.intervals.items():
+            if low > high:
+                raise InputError(
+                    f"the interval of {name} is [{low:g}, {high:g}]", "[low, high]", "swap the bounds"
+                )
+        return self

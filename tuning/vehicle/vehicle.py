@@ -1,0 +1,198 @@
+"""The vehicle: tables of measured values, and the parameters that laws and equations of motion take from them."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path as FilePath
+from typing import Any, Self
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, model_validator
+
+from tracker.response import Response
+from tracks.errors import InputError
+from tuning.vehicle.model import MODELS, SINGLE_TRACK
+from tuning.vehicle.parameters import DeadTimes, PlantParameters
+from tuning.vehicle.tables import Body, Drive, Provenance, Steering, Tyres
+
+__all__ = ["Vehicle", "understeer_gradient"]
+
+# (m/s²)/rad. Axle stiffness over mass (and the like in yaw) bounds the fastest pole of the body: at 3 m/s, where
+# the dynamic form stands alone, 1000 gives 333 1/s, which RK4 at 5 ms follows. Road vehicles lie near 200.
+_STIFFEST_BODY = 1000.0
+
+
+def understeer_gradient(
+    mass: float,
+    front_axle_distance: float,
+    rear_axle_distance: float,
+    stiffness_front: float,
+    stiffness_rear: float,
+) -> float:
+    """Give the understeer gradient in rad/(m/s²) from mass (kg), axle distances (m) and axle stiffnesses (N/rad).
+
+    K = m b/(C_f L) − m a/(C_r L), with a, b from the centre of gravity to front and rear axle and L = a + b
+    (Rajamani, Vehicle Dynamics and Control, ch. 3: from memory). Positive understeers.
+    """
+    wheelbase = front_axle_distance + rear_axle_distance
+    return mass / wheelbase * (rear_axle_distance / stiffness_front - front_axle_distance / stiffness_rear)
+
+
+class Vehicle(BaseModel):
+    """An identified by-wire vehicle; `Vehicle.load` reads one from a file, `save` writes it."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    body: Body
+    tyres: Tyres = Tyres()
+    steering: Steering = Steering()
+    drive: Drive = Drive()
+    provenance: Provenance = Provenance()
+
+    @model_validator(mode="after")
+    def _model_is_possible(self) -> Self:
+        missing = self._missing_for_single_track()
+        if self.body.model == "single-track" and missing:
+            raise InputError(
+                f'body.model is "single-track" without {", ".join(missing)}',
+                "mass, front_axle_distance and both axle stiffnesses",
+                'add them, or set model = "kinematic"',
+            )
+        if self.model_code == SINGLE_TRACK:
+            self._check_stiffness()
+        return self
+
+    def _missing_for_single_track(self) -> list[str]:
+        needed = {
+            "body.mass": self.body.mass,
+            "body.front_axle_distance": self.body.front_axle_distance,
+            "tyres.cornering_stiffness_front": self.tyres.cornering_stiffness_front,
+            "tyres.cornering_stiffness_rear": self.tyres.cornering_stiffness_rear,
+        }
+        return [name for name, value in needed.items() if value is None]
+
+    def _check_stiffness(self) -> None:
+        p = self.plant
+        lateral = (p.stiffness_front + p.stiffness_rear) / p.mass
+        yaw = (
+            p.stiffness_front * p.front_axle_distance**2 + p.stiffness_rear * p.rear_axle_distance**2
+        ) / p.yaw_inertia
+        if max(lateral, yaw) > _STIFFEST_BODY:
+            raise InputError(
+                f"the cornering stiffnesses are {p.stiffness_front:g} and {p.stiffness_rear:g} N/rad "
+                f"for a mass of {p.mass:g} kg and a yaw inertia of {p.yaw_inertia:g} kg m²",
+                f"at most {_STIFFEST_BODY:g} (m/s²)/rad of stiffness over mass",
+                "check the units (N/rad an axle, kg)",
+            )
+
+    @classmethod
+    def load(cls, path: str | FilePath) -> Self:
+        """Read a vehicle file; raises `FileError` with file, line or field, and remedy."""
+        from tuning.vehicle.files import read_vehicle
+
+        return read_vehicle(cls, path)
+
+    def save(self, path: str | FilePath) -> None:
+        """Write a vehicle file, whole or not at all, each value with its unit."""
+        from tuning.vehicle.files import write_vehicle
+
+        write_vehicle(self, path)
+
+    def replace(self, **values: Any) -> Self:
+        """Give the same vehicle with other values, by dotted name: `replace(**{"steering.dead_time": 0.2})`.
+
+        A table goes by its own name: `replace(provenance=...)`. Every rule is checked anew.
+        """
+        tables: dict[str, Any] = {name: dict(getattr(self, name)) for name in type(self).model_fields}
+        for name, value in values.items():
+            table, _, field = name.partition(".")
+            if table not in tables or (field and field not in tables[table]):
+                raise InputError(
+                    f"{name!r} is no value of a vehicle", "a table and field such as steering.dead_time"
+                )
+            if field:
+                tables[table][field] = value
+            else:
+                tables[table] = value
+        return type(self).model_validate(tables)
+
+    @property
+    def model_code(self) -> int:
+        """Code of the equations that the vehicle is simulated with, a value of `MODELS`."""
+        return MODELS[self.model_name]
+
+    @property
+    def model_name(self) -> str:
+        """Name of the equations that the vehicle is simulated with, a key of `MODELS`."""
+        if self.body.model is not None:
+            return self.body.model
+        return "kinematic" if self._missing_for_single_track() else "single-track"
+
+    @property
+    def dead_times(self) -> DeadTimes:
+        """Dead times of steering, drive and brake, s."""
+        return DeadTimes(
+            float(self.steering.dead_time), float(self.drive.dead_time), float(self.drive.brake_dead_time)
+        )
+
+    @functools.cached_property
+    def plant(self) -> PlantParameters:
+        """Constants of the equations of motion.
+
+        Where they are not known, the centre of gravity is taken in the middle of the wheelbase and the yaw
+        inertia as m a b: published cars lie at 0.75 to 1.05 times that. The understeer gradient of a
+        single-track vehicle follows from its axles.
+        """
+        body, tyres, steering, drive = self.body, self.tyres, self.steering, self.drive
+        front = body.front_axle_distance or 0.5 * body.wheelbase
+        rear = body.wheelbase - front
+        mass = body.mass or 0.0
+        stiffness_front = tyres.cornering_stiffness_front or 0.0
+        stiffness_rear = tyres.cornering_stiffness_rear or 0.0
+        gradient = tyres.understeer_gradient
+        if self.model_code == SINGLE_TRACK:
+            gradient = understeer_gradient(mass, front, rear, stiffness_front, stiffness_rear)
+        values = (
+            *(body.wheelbase, mass, body.yaw_inertia or mass * front * rear, front, rear),
+            *(stiffness_front, stiffness_rear, gradient),
+            *(steering.natural_frequency, steering.damping, steering.rate_limit, steering.angle_limit),
+            *(steering.gain, steering.offset, drive.lag, drive.brake_lag),
+            *(drive.speed_gain, drive.acceleration_limit, drive.deceleration_limit),
+        )
+        return PlantParameters(*(float(value) for value in values))
+
+    @functools.cached_property
+    def response(self) -> Response:
+        """What a tracking law may know of the vehicle; the steering's lag is 2 ζ/ω, its delay to a slow ramp."""
+        body, tyres, steering = self.body, self.tyres, self.steering
+        return Response(
+            wheelbase=body.wheelbase,
+            dead_time=steering.dead_time,
+            lag=2.0 * steering.damping / steering.natural_frequency,
+            understeer_gradient=self.plant.understeer_gradient,
+            gain=steering.gain,
+            offset=steering.offset,
+            angle_limit=steering.angle_limit,
+            rate_limit=steering.rate_limit,
+            width=body.width,
+            mass=body.mass,
+            yaw_inertia=body.yaw_inertia,
+            front_axle_distance=body.front_axle_distance,
+            cornering_stiffness_front=tyres.cornering_stiffness_front,
+            cornering_stiffness_rear=tyres.cornering_stiffness_rear,
+            speed_dead_time=self.drive.dead_time,
+            speed_lag=self.drive.lag,
+        )
+
+    def steering_number(self, angle: float) -> float:
+        """Give the number to send for a road-wheel angle (rad, + left), by the inverse static map.
+
+        The ends of the map hold beyond it. Raises `InputError` where the interface takes no number.
+        """
+        if self.steering.interface != "number":
+            raise InputError(
+                f'the steering takes interface "{self.steering.interface}"',
+                'interface "number", which has a static map',
+                "send the curvature or angle itself",
+            )
+        return float(np.interp(angle, self.steering.map_angle, self.steering.map_command))
