@@ -6,6 +6,8 @@ from typing import NamedTuple, Self
 
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from tracks.errors import InputError
+
 __all__ = ["Response", "ResponseValues"]
 
 
@@ -42,9 +44,9 @@ class Response(BaseModel):
     wheelbase: float = Field(default=2.8, gt=0.0, le=30.0, description="wheelbase, m")
     dead_time: float = Field(default=0.0, ge=0.0, le=2.0, description="dead time of the steering, s")
     lag: float = Field(
-        0.0,
+        default=0.0,
         ge=0.0,
-        le=5.0,
+        le=10.0,
         description="first-order equivalent of the steering's lag, s (2 ζ/ω of second order)",
     )
     understeer_gradient: float = Field(
@@ -76,16 +78,18 @@ class Response(BaseModel):
     speed_lag: float = Field(default=0.0, ge=0.0, le=20.0, description="first-order lag of the drive, s")
 
     @model_validator(mode="after")
-    def _centre_between_axles(self) -> Self:
+    def _consistent(self) -> Self:
         if self.front_axle_distance is not None and self.front_axle_distance >= self.wheelbase:
-            raise ValueError(
-                f"front_axle_distance {self.front_axle_distance:g} m is not below wheelbase {self.wheelbase:g} m: "
-                "the centre of gravity lies between the axles"
+            raise InputError(
+                f"front_axle_distance is {self.front_axle_distance:g} m",
+                f"less than the wheelbase of {self.wheelbase:g} m",
+                "measure it from the centre of gravity to the front axle",
             )
         if abs(self.offset) >= self.angle_limit:
-            raise ValueError(
-                f"offset {self.offset:g} rad is not within angle_limit {self.angle_limit:g} rad: "
-                "the wheels could not be set straight"
+            raise InputError(
+                f"offset is {self.offset:g} rad",
+                f"a value within the angle_limit of {self.angle_limit:g} rad",
+                "correct whichever is wrong; both are road-wheel angles in rad",
             )
         return self
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 from pathlib import Path as FilePath
 from typing import Any, Self
 
@@ -135,7 +134,7 @@ class Vehicle(BaseModel):
             float(self.steering.dead_time), float(self.drive.dead_time), float(self.drive.brake_dead_time)
         )
 
-    @functools.cached_property
+    @property
     def plant(self) -> PlantParameters:
         """Constants of the equations of motion.
 
@@ -161,7 +160,7 @@ class Vehicle(BaseModel):
         )
         return PlantParameters(*(float(value) for value in values))
 
-    @functools.cached_property
+    @property
     def response(self) -> Response:
         """What a tracking law may know of the vehicle; the steering's lag is 2 ζ/ω, its delay to a slow ramp."""
         body, tyres, steering = self.body, self.tyres, self.steering
