@@ -1,0 +1,76 @@
+"""The bench: vehicles, drive logs, identification, simulation, measures, tuning, comparison, reports.
+
+Names are imported when they are first used (PEP 562): the command line answers at once, and a script that only
+reads a vehicle file does not load compilers.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tuning.exporting import export
+    from tuning.identification import Identified, identify
+    from tuning.logs import Channel, Channels, Log, read_log
+    from tuning.measures import Limits, measure
+    from tuning.report import write_report
+    from tuning.search import Comparison, Study, compare, tune
+    from tuning.simulation import Outcome, Run, Scenario, simulate
+    from tuning.vehicle import Vehicle
+
+__all__ = [
+    "Channel",
+    "Channels",
+    "Comparison",
+    "Identified",
+    "Limits",
+    "Log",
+    "Outcome",
+    "Run",
+    "Scenario",
+    "Study",
+    "Vehicle",
+    "compare",
+    "export",
+    "identify",
+    "measure",
+    "read_log",
+    "simulate",
+    "tune",
+    "write_report",
+]
+
+_HOME = {
+    "Channel": "tuning.logs",
+    "Channels": "tuning.logs",
+    "Comparison": "tuning.search",
+    "Identified": "tuning.identification",
+    "Limits": "tuning.measures",
+    "Log": "tuning.logs",
+    "Outcome": "tuning.simulation",
+    "Run": "tuning.simulation",
+    "Scenario": "tuning.simulation",
+    "Study": "tuning.search",
+    "Vehicle": "tuning.vehicle",
+    "compare": "tuning.search",
+    "export": "tuning.exporting",
+    "identify": "tuning.identification",
+    "measure": "tuning.measures",
+    "read_log": "tuning.logs",
+    "simulate": "tuning.simulation",
+    "tune": "tuning.search",
+    "write_report": "tuning.report",
+}
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'tuning' has no attribute {name!r}")
+    value = getattr(import_module(_HOME[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})
