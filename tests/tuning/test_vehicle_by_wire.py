@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tuning.vehicle import State, Vehicle, rk4
+from tuning.vehicle import Inputs, State, Vehicle, rk4
 from tuning.vehicle.drive import acceleration_demand
 from tuning.vehicle.steering import steering_target
 
@@ -20,9 +20,13 @@ def vehicle(**values: float) -> Vehicle:
 def history(car: Vehicle, state: State, seconds: float, target=0.0, drive=0.0, brake=0.0, step=STEP) -> dict:
     """Integrate with held inputs (or a target as a function of time) and give every state by name."""
     states = [state]
+    plant = car.plant._replace(speed_gain=0.0, acceleration_limit=50.0, deceleration_limit=50.0)
     for i in range(round(seconds / step)):
         aim = float(target(i * step)) if callable(target) else float(target)
-        states.append(rk4(car.model_code, car.plant, states[-1], aim, float(drive), float(brake), step))
+        speed = states[-1].speed
+        # Without a speed loop each feed-forward is the demand of its actuator.
+        inputs = Inputs(aim, speed, float(drive), speed, float(brake))
+        states.append(rk4(car.model_code, plant, states[-1], inputs, step))
     columns = dict(zip(State._fields, np.array(states).T, strict=True))
     return {"time": step * np.arange(len(states)), **columns}
 
@@ -148,3 +152,15 @@ def test_braking_ends_at_rest_and_never_backwards(braking):
     assert run["speed"][-1] < 1e-5
     # A lag adds v·T less the little that the run-up saves; the last 0.1 m/s take v²/(2a) longer, at most 0.01 m.
     assert run["x"][-1] == pytest.approx(9.0 / (2.0 * braking) + 3.0 * 0.05, abs=0.02)
+
+
+def test_first_order_steering_is_its_exact_answer():
+    """With a lag instead of frequency and damping a step answers as 1 − exp(−t/T)."""
+    car = vehicle(**{"steering.lag": 0.15, "steering.rate_limit": 50.0})
+    state = State(0.0, 0.0, 0.0, 5.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    inputs = Inputs(0.05, 5.0, 0.0, 5.0, 0.0)
+    for _ in range(40):
+        state = rk4(car.model_code, car.plant, state, inputs, 0.005)
+    # RK4 on h/T = 1/30: the error per step is (h/T)⁵/120, 40 steps.
+    assert state.steering_angle == pytest.approx(0.05 * (1.0 - np.exp(-0.2 / 0.15)), rel=1e-7)
+    assert car.response.lag == 0.15

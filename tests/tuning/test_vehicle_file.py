@@ -210,8 +210,8 @@ def test_replace_checks_every_rule():
     assert (other.steering.dead_time, other.provenance.name) == (0.2, "b")
     assert other.dead_times.steering == 0.2
     assert SHUTTLE.steering.dead_time == 0.1 + 0.2
-    with pytest.raises(InputError, match=r"'steering\.lag' is no value of a vehicle"):
-        SHUTTLE.replace(**{"steering.lag": 0.2})
+    with pytest.raises(InputError, match=r"'steering\.sag' is no value of a vehicle"):
+        SHUTTLE.replace(**{"steering.sag": 0.2})
     with pytest.raises(ValidationError):
         SHUTTLE.replace(**{"body.wheelbase": -1.0})
 
@@ -231,3 +231,18 @@ def test_static_map_is_inverted():
 def test_vehicle_travels_between_processes():
     """A vehicle survives pickling, which parallel work relies on."""
     assert pickle.loads(pickle.dumps(SHUTTLE)) == SHUTTLE
+
+
+def test_steering_of_first_order_round_trip(tmp_path):
+    """A lag stands in place of frequency and damping; a file that gives both is refused."""
+    first = SHUTTLE.replace(**{"steering.lag": 0.12})
+    first.save(tmp_path / "first.toml")
+    text = (tmp_path / "first.toml").read_text()
+    loaded = Vehicle.load(tmp_path / "first.toml")
+    assert loaded.plant._replace(natural_frequency=0.0, damping=0.0) == first.plant._replace(
+        natural_frequency=0.0, damping=0.0
+    )
+    assert loaded.response == first.response
+    (tmp_path / "both.toml").write_text(text.replace("[steering]", "[steering]\ndamping = 0.7"))
+    with pytest.raises(FileError, match=r"both\.toml: steering: lag is given as well as damping"):
+        Vehicle.load(tmp_path / "both.toml")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tracks.one_source import plain, traced
-from tuning.vehicle import MODELS, State, Vehicle, derivative, lateral, motion, rk4
+from tuning.vehicle import MODELS, Inputs, State, Vehicle, derivative, lateral, motion, rk4
 
 STEP = 0.005  # s, the step of the bench
 # Compiled code may reorder sums and fuse products: some ten roundings of 1.1e-16 on terms that cancel to a tenth.
@@ -42,8 +42,13 @@ def random_states(count: int) -> list[State]:
 def drive(vehicle: Vehicle, state: State, target: float, seconds: float, step: float = STEP) -> State:
     """Hold a road-wheel target without drive or brake."""
     for _ in range(round(seconds / step)):
-        state = rk4(vehicle.model_code, vehicle.plant, state, target, 0.0, 0.0, step)
+        state = rk4(vehicle.model_code, vehicle.plant, state, coasting(state, target), step)
     return state
+
+
+def coasting(state: State, target: float) -> Inputs:
+    """Ask for the speed that the vehicle has."""
+    return Inputs(target, state.speed, 0.0, state.speed, 0.0)
 
 
 def straight(speed: float, angle: float = 0.0) -> State:
@@ -56,15 +61,15 @@ def test_compiled_plain_and_traced_agree(car):
     casadi = pytest.importorskip("casadi")
     model, p = car.model_code, car.plant
     symbols = casadi.SX.sym("state", 10)
-    inputs = (0.2, 1.5, -0.5)
-    slope = traced(derivative)(model, p, State(*(symbols[i] for i in range(10))), *inputs)
+    inputs = Inputs(0.2, 9.0, 0.5, 7.0, -0.5)
+    slope = traced(derivative)(model, p, State(*(symbols[i] for i in range(10))), inputs)
     function = casadi.Function("slope", [symbols], [casadi.vertcat(*slope)])
     for state in random_states(200):
-        compiled = np.array(derivative(model, p, state, *inputs))
+        compiled = np.array(derivative(model, p, state, inputs))
         scale = ROUNDING * (1.0 + np.abs(compiled) + np.abs(np.array(state)))
         # A rate guard multiplies the rounding of angle and rate by 200 1/s.
         scale[6:8] *= 200.0
-        by_python = np.array(plain(derivative)(model, p, state, *inputs))
+        by_python = np.array(plain(derivative)(model, p, state, inputs))
         by_casadi = function(np.array(state)).full().ravel()
         assert np.all(np.abs(by_python - compiled) <= 10.0 * scale)
         assert np.all(np.abs(by_casadi - compiled) <= 10.0 * scale)
@@ -73,8 +78,9 @@ def test_compiled_plain_and_traced_agree(car):
 def test_step_compiled_and_plain_agree(car):
     """A whole Runge-Kutta step is the same compiled and plain."""
     for state in random_states(50):
-        compiled = rk4(car.model_code, car.plant, state, 0.1, 1.0, -0.2, STEP)
-        by_python = plain(rk4)(car.model_code, car.plant, state, 0.1, 1.0, -0.2, STEP)
+        inputs = Inputs(0.1, 9.0, 1.0, 9.0, -0.2)
+        compiled = rk4(car.model_code, car.plant, state, inputs, STEP)
+        by_python = plain(rk4)(car.model_code, car.plant, state, inputs, STEP)
         np.testing.assert_allclose(by_python, compiled, rtol=1e-12, atol=1e-12)
 
 
@@ -83,8 +89,8 @@ def test_left_and_right_are_alike(car):
     flip = np.array([1, -1, -1, 1, -1, -1, -1, -1, 1, 1])
     for state in random_states(100):
         mirrored = State(*(float(v) for v in flip * np.array(state)))
-        here = derivative(car.model_code, car.plant, state, 0.3, 0.5, -0.1)
-        there = derivative(car.model_code, car.plant, mirrored, -0.3, 0.5, -0.1)
+        here = derivative(car.model_code, car.plant, state, Inputs(0.3, 9.0, 0.5, 9.0, -0.1))
+        there = derivative(car.model_code, car.plant, mirrored, Inputs(-0.3, 9.0, 0.5, 9.0, -0.1))
         np.testing.assert_allclose(flip * np.array(there), here, rtol=1e-14, atol=1e-14)
 
 

@@ -2,7 +2,7 @@
 
 from tuning.vehicle.model import KINEMATIC, MODELS, SINGLE_TRACK, derivative, lateral, motion, rk4
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.state import State
+from tuning.vehicle.state import Inputs, State
 from tuning.vehicle.tables import Body, Drive, Provenance, Steering, Tyres
 from tuning.vehicle.vehicle import Vehicle, understeer_gradient
 
@@ -13,6 +13,7 @@ __all__ = [
     "Body",
     "DeadTimes",
     "Drive",
+    "Inputs",
     "PlantParameters",
     "Provenance",
     "State",

@@ -50,6 +50,13 @@ def read_vehicle(kind: type[_Vehicle], path: str | FilePath) -> _Vehicle:
     for name, value in data.items():
         if name in _TABLES and not isinstance(value, dict):
             raise FileError(path, name, f"received {value!r}", f"a table [{name}]", f"write [{name}] instead")
+    both = sorted({"natural_frequency", "damping"} & set(data["steering"]))
+    if "lag" in data["steering"] and both:
+        raise FileError(
+            path, "steering", f"lag is given as well as {' and '.join(both)}",
+            "a lag (first order), or natural_frequency and damping (second order)",
+            "keep those of the order that describes the steering",
+        )  # fmt: skip
     try:
         vehicle = kind.model_validate(data)
     except ValidationError as error:
@@ -58,12 +65,19 @@ def read_vehicle(kind: type[_Vehicle], path: str | FilePath) -> _Vehicle:
         f"{name}.{field}"
         for name in ("steering", "drive")
         for field in _TABLES[name].model_fields
-        if field not in data[name] and not field.startswith("map_")
+        if field not in data[name] and not field.startswith("map_") and not _unused(vehicle, name, field)
     ]
     new = tuple(name for name in assumed if name not in vehicle.provenance.assumed)
     if not new:
         return vehicle
     return vehicle.replace(**{"provenance.assumed": vehicle.provenance.assumed + new})
+
+
+def _unused(vehicle: Vehicle, table: str, field: str) -> bool:
+    """Tell whether a field of the steering has no say, its order being the other one."""
+    return table == "steering" and field in (
+        ("natural_frequency", "damping") if vehicle.steering.lag is not None else ("lag",)
+    )
 
 
 def _parsed(path: str | FilePath) -> dict[str, Any]:
@@ -96,11 +110,12 @@ def write_vehicle(vehicle: Vehicle, path: str | FilePath) -> None:
     """Write a vehicle file, whole or not at all; a value that is not known stands as a comment."""
     parts = [_HEADER]
     for name in _TABLES:
-        parts.append("\n".join(_lines(name, getattr(vehicle, name))) + "\n")
+        parts.append("\n".join(_lines(vehicle, name)) + "\n")
     write_atomically(path, "\n".join(parts))
 
 
-def _lines(table: str, values: BaseModel) -> list[str]:
+def _lines(vehicle: Vehicle, table: str) -> list[str]:
+    values = getattr(vehicle, table)
     lines, tables = [f"[{table}]"], []
     for name, field in type(values).model_fields.items():
         value = getattr(values, name)
@@ -111,7 +126,7 @@ def _lines(table: str, values: BaseModel) -> list[str]:
             if value:
                 tables += ["", f"[{table}.{name}]  # {comment}"]
                 tables += [f"{_key(key)} = {_toml(entry)}" for key, entry in value.items()]
-        elif value is None:
+        elif value is None or _unused(vehicle, table, name):
             lines.append(f"# {name} is not given  # {comment}")
         elif not (isinstance(value, tuple) and not value):
             lines.append(f"{name} = {_toml(value)}  # {comment}")

@@ -10,8 +10,8 @@ from typing import Final
 
 import numpy as np
 
-from tracks.one_source import equation
-from tuning.vehicle.drive import drive_derivative, speed_derivative
+from tracks.one_source import equation, select
+from tuning.vehicle.drive import acceleration_demand, drive_derivative, speed_derivative
 from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
 from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK
 from tuning.vehicle.single_track import single_track_lateral, single_track_motion
@@ -40,16 +40,14 @@ def motion(model, p, speed, lateral_velocity, yaw_rate, angle):
 
 
 @equation
-def derivative(model, p, state, target, demand_drive, demand_brake):
+def derivative(model, p, state, inputs):
     """Give the time derivative of the state.
 
     Args:
         model: code of the model, a value of `MODELS`.
         p: PlantParameters.
         state: State.
-        target: road-wheel angle asked for (rad, + left), after dead time and `steering_target`.
-        demand_drive: acceleration asked of the drive (m/s², ≥ 0), after its dead time.
-        demand_brake: acceleration asked of the brake (m/s², ≤ 0), after its dead time.
+        inputs: Inputs.
 
     Returns:
         State whose fields are the derivatives, each per second.
@@ -60,7 +58,11 @@ def derivative(model, p, state, target, demand_drive, demand_brake):
     velocity_dot, yaw_dot = lateral(
         model, p, state.speed, state.lateral_velocity, state.yaw_rate, state.steering_angle
     )
-    angle_dot, rate_dot = steering_derivative(p, target, state.steering_angle, state.steering_rate)
+    angle_dot, rate_dot = steering_derivative(p, inputs.target, state.steering_angle, state.steering_rate)
+    demand_drive = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
+    demand_brake = acceleration_demand(p, inputs.brake_speed, inputs.brake_feed_forward, state.speed)
+    demand_drive = select(demand_drive > 0.0, demand_drive, 0.0)
+    demand_brake = select(demand_brake < 0.0, demand_brake, 0.0)
     drive_dot, brake_dot = drive_derivative(
         p, demand_drive, demand_brake, state.drive_acceleration, state.brake_acceleration
     )
@@ -95,12 +97,12 @@ def _advance(state, slope, h):
 
 
 @equation
-def rk4(model, p, state, target, demand_drive, demand_brake, h):
+def rk4(model, p, state, inputs, h):
     """Give the state after a step of h (s) by the classical Runge-Kutta method, inputs held over the step."""
-    k1 = derivative(model, p, state, target, demand_drive, demand_brake)
-    k2 = derivative(model, p, _advance(state, k1, 0.5 * h), target, demand_drive, demand_brake)
-    k3 = derivative(model, p, _advance(state, k2, 0.5 * h), target, demand_drive, demand_brake)
-    k4 = derivative(model, p, _advance(state, k3, h), target, demand_drive, demand_brake)
+    k1 = derivative(model, p, state, inputs)
+    k2 = derivative(model, p, _advance(state, k1, 0.5 * h), inputs)
+    k3 = derivative(model, p, _advance(state, k2, 0.5 * h), inputs)
+    k4 = derivative(model, p, _advance(state, k3, h), inputs)
     state = _advance(state, k1, h / 6.0)
     state = _advance(state, k2, h / 3.0)
     state = _advance(state, k3, h / 3.0)

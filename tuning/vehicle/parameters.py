@@ -29,6 +29,7 @@ class PlantParameters(NamedTuple):
     understeer_gradient: float  # rad/(m/s²), of the kinematic form
     natural_frequency: float  # rad/s, of the steering
     damping: float  # of the steering, 1 is critical
+    steering_lag: float  # s, of a first-order steering; 0.0 where it is of second order
     rate_limit: float  # rad/s
     angle_limit: float  # rad
     gain: float  # achieved over commanded road-wheel angle

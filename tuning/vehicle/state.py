@@ -1,10 +1,10 @@
-"""The state that every vehicle model shares."""
+"""The state that every vehicle model shares, and the inputs that move it."""
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-__all__ = ["State"]
+__all__ = ["Inputs", "State"]
 
 
 class State(NamedTuple):
@@ -23,3 +23,13 @@ class State(NamedTuple):
     steering_rate: float  # rad/s
     drive_acceleration: float  # m/s², ≥ 0, what the drive gives
     brake_acceleration: float  # m/s², ≤ 0, what the brake gives
+
+
+class Inputs(NamedTuple):
+    """What the by-wire layer receives, each after its own dead time and held over an integration step."""
+
+    target: float  # rad, road-wheel angle asked for, + left, from `steering_target`
+    drive_speed: float  # m/s, speed command as the drive has it
+    drive_feed_forward: float  # m/s², acceleration command as the drive has it
+    brake_speed: float  # m/s, speed command as the brake has it
+    brake_feed_forward: float  # m/s², acceleration command as the brake has it

@@ -22,7 +22,9 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
     yaw_rate = speed * curvature
     kinematic = float(np.arctan(curvature * (p.wheelbase + p.understeer_gradient * speed * speed)))
     if model != SINGLE_TRACK:
-        return State(0.0, 0.0, 0.0, speed, p.rear_axle_distance * yaw_rate, yaw_rate, kinematic, 0.0, 0.0, 0.0)
+        return State(
+            0.0, 0.0, 0.0, speed, p.rear_axle_distance * yaw_rate, yaw_rate, kinematic, 0.0, 0.0, 0.0
+        )
     share = float(dynamic_share(speed))
     u = max(speed, 1e-3)
     a, b, length = p.front_axle_distance, p.rear_axle_distance, p.wheelbase

@@ -1,4 +1,4 @@
-"""By-wire steering: static map, second-order answer, rate limit and stops.
+"""By-wire steering: static map, answer of second or first order, rate limit and stops.
 
 Notation: δ road-wheel angle, ω natural frequency, ζ damping, L wheelbase, κ commanded curvature.
 """
@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tracks.one_source import clip, equation
+from tracks.one_source import clip, equation, select
 
 __all__ = ["GUARD_RATE", "steering_derivative", "steering_target"]
 
@@ -29,10 +29,12 @@ def steering_derivative(p, target, angle, rate):
 
     Free of limits this is δ̈ = ω² (δ* − δ) − 2 ζ ω δ̇. At the rate limit the rate may only fall, so nothing
     winds up: the steering leaves the limit at the moment the linear law asks for less. At a stop the wheel
-    stands, and its rate is lost.
+    stands, and its rate is lost. A steering of first order, T δ̇ = δ* − δ, has its rate follow as a record only.
     """
+    first_order = p.steering_lag > 0.0
+    first_order_rate = (target - angle) / select(first_order, p.steering_lag, 1.0)
     angle_dot = clip(
-        clip(rate, -p.rate_limit, p.rate_limit),
+        clip(select(first_order, first_order_rate, rate), -p.rate_limit, p.rate_limit),
         -GUARD_RATE * (p.angle_limit + angle),
         GUARD_RATE * (p.angle_limit - angle),
     )
@@ -43,4 +45,4 @@ def steering_derivative(p, target, angle, rate):
         + GUARD_RATE * (angle_dot - rate)
     )
     rate_dot = clip(acceleration, -GUARD_RATE * (p.rate_limit + rate), GUARD_RATE * (p.rate_limit - rate))
-    return angle_dot, rate_dot
+    return angle_dot, select(first_order, GUARD_RATE * (angle_dot - rate), rate_dot)

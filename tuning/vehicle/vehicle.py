@@ -154,7 +154,13 @@ class Vehicle(BaseModel):
         values = (
             *(body.wheelbase, mass, body.yaw_inertia or mass * front * rear, front, rear),
             *(stiffness_front, stiffness_rear, gradient),
-            *(steering.natural_frequency, steering.damping, steering.rate_limit, steering.angle_limit),
+            *(
+                steering.natural_frequency,
+                steering.damping,
+                steering.lag or 0.0,
+                steering.rate_limit,
+                steering.angle_limit,
+            ),
             *(steering.gain, steering.offset, drive.lag, drive.brake_lag),
             *(drive.speed_gain, drive.acceleration_limit, drive.deceleration_limit),
         )
@@ -167,7 +173,7 @@ class Vehicle(BaseModel):
         return Response(
             wheelbase=body.wheelbase,
             dead_time=steering.dead_time,
-            lag=2.0 * steering.damping / steering.natural_frequency,
+            lag=steering.lag or 2.0 * steering.damping / steering.natural_frequency,
             understeer_gradient=self.plant.understeer_gradient,
             gain=steering.gain,
             offset=steering.offset,
