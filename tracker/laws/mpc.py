@@ -11,15 +11,16 @@ from __future__ import annotations
 import math
 from typing import ClassVar
 
-import daqp
+import daqp  # pyright: ignore[reportMissingImports]  # a compiled module without stubs
 import numpy as np
 from pydantic import Field
 
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import IN_PYTHON, Gain, Law, View
-from tracker.laws.mpc_qp import condense, new_work
+from tracker.laws.mpc_qp import condense
 from tracker.laws.mpc_terminal import SPEEDS, terminal_table
 from tracker.laws.mpc_values import MpcValues
+from tracker.laws.mpc_work import new_work
 from tracker.response import Response
 from tracks import Track
 
@@ -74,7 +75,7 @@ class MPCRunner:
         if not math.isfinite(total):
             return self._fall_back()
         if math.isnan(self._previous):
-            self._previous = min(max(view.curvature, -limit), limit)
+            self._previous = min(max(float(view.curvature), -limit), limit)
         condense(
             self._values, self._track, work, self._corridor, float(view.s), float(view.lateral_error),
             float(view.heading_error), float(view.curvature), float(view.speed), self._previous,
@@ -90,21 +91,25 @@ class MPCRunner:
         """Give the optimal inputs of the programme in `work`, shape (n,), 1/m, or None."""
         work = self._work
         problem = (work.hessian, work.gradient, work.rows, work.upper, work.lower, work.kinds)
-        if self._solver is None:
-            self._solver = daqp.Model()
-            self._solver.settings = _SOLVER
-            flag, _ = self._solver.setup(*problem)
+        solver = self._solver
+        if solver is None:
+            solver = daqp.Model()
+            solver.settings = _SOLVER
+            flag, _ = solver.setup(*problem)
             if self._corridor:
                 ones = np.ones_like(work.upper)
-                self._solver.soft_weights(ones, ones)
+                solver.soft_weights(ones, ones)
         else:
-            flag = self._solver.update(*problem)
-        if flag >= 0:
-            plan, cost, flag, _ = self._solver.solve()
-            if flag in _OPTIMAL and math.isfinite(cost):
-                return plan.copy()
-        self._solver = None  # whatever spoilt its state, the next programme starts afresh
-        return None
+            flag = solver.update(*problem)
+        # Whatever spoils a solver's state, the next programme starts afresh: it is kept only after success.
+        self._solver = None
+        if flag < 0:
+            return None
+        plan, cost, flag, _ = solver.solve()
+        if flag not in _OPTIMAL or not math.isfinite(cost):
+            return None
+        self._solver = solver
+        return plan.copy()
 
     def _fall_back(self) -> float:
         """Give the last plan's input at the present time, or NaN without a plan or after PATIENCE in a row."""
@@ -158,7 +163,7 @@ class MPC(Law):
         description="m/s²: v² times the departure from the path's own curvature",
     )
     corridor_tolerance: float = Field(
-        0.02,
+        0.05,
         gt=0,
         allow_inf_nan=False,
         description="m: of an excursion beyond the corridor less margin and half width",
@@ -194,7 +199,7 @@ class MPC(Law):
     def start(
         self, response: Response, envelope: EnvelopeValues, track: Track, period: float, speed_factor: float
     ) -> MPCRunner:
-        """Make the runner; solves for the terminal cost at each speed of its table (some milliseconds)."""
+        """Make the runner; solves for the terminal cost at each speed of its table (about a millisecond)."""
         return MPCRunner(self, response, envelope, track, float(period), float(speed_factor))
 
     def values(

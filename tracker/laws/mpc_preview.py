@@ -9,9 +9,8 @@ from tracks.geometry import PathArrays, cell_at, evaluate, wrap_arc_length
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays, planned_speed
 
-__all__ = ["UNBOUNDED", "corridor_at", "heading_at", "preview"]
+__all__ = ["heading_at", "preview"]
 
-UNBOUNDED = 1e30  # what the solver takes for infinity
 _BLEND = 1.0  # s: time constant with which the measured speed is taken to approach the plan; a rule of thumb
 _SHORTEST = 1e-6  # m: below this the mean curvature of a stretch is that at its start
 
@@ -26,21 +25,6 @@ def heading_at(path: PathArrays, s: float) -> float:
     slope = (path.curvature_end[i] - path.curvature_start[i]) / (path.s[i + 1] - path.s[i])
     turn = path.heading[path.heading.shape[0] - 1] - path.heading[0]
     return path.heading[i] + ahead * (path.curvature_start[i] + 0.5 * slope * ahead) + laps * turn
-
-
-@equation
-def corridor_at(track: TrackArrays, s: float):
-    """Give the distances to the corridor's (left, right) edge at arc length s, m; infinite without a corridor."""
-    path = track.path
-    inside = clip(wrap_arc_length(path, s), 0.0, path.length)
-    i = cell_at(path, inside)
-    share = (inside - path.s[i]) / (path.s[i + 1] - path.s[i])
-    left, right = track.corridor_left, track.corridor_right
-    # ∞ − ∞ is no number: between two nodes where one edge is missing there is none.
-    return (
-        select(left[i] + left[i + 1] < np.inf, left[i] + share * (left[i + 1] - left[i]), np.inf),
-        select(right[i] + right[i + 1] < np.inf, right[i] + share * (right[i + 1] - right[i]), np.inf),
-    )
 
 
 @equation

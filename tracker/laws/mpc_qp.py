@@ -13,74 +13,22 @@ H_ij = b_jᵀ M_{j+1} Γ_{j+1,i} for i ≤ j, which takes n² steps where the pr
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 import numpy as np
 
+from tracker.laws.mpc_bounds import bound_corridor, bound_inputs
 from tracker.laws.mpc_model import lag_terms, step_model
-from tracker.laws.mpc_preview import UNBOUNDED, corridor_at, preview
+from tracker.laws.mpc_preview import preview
 from tracker.laws.mpc_terminal import TERMS, look_up
 from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_weight
-from tracks.one_source import clip, equation, select
+from tracker.laws.mpc_work import MODEL_TERMS, Work
+from tracks.one_source import clip, equation
 from tracks.track import TrackArrays
 
-__all__ = ["Work", "condense", "new_work"]
+__all__ = ["condense"]
 
-_MODEL_TERMS = 12
-
-# What the solver calls the sense of a constraint.
-HARD = 0
-IGNORED = 4
-SOFT = 8
-
-
-class Work(NamedTuple):
-    """Preallocated arrays that `condense` fills; n inputs, m rows (n − 1 of rates, then n − 1 of the corridor).
-
-    The solver's: `hessian` (n, n), `gradient` (n,), `rows` (m, n), and `upper`, `lower`, `kinds` (n + m,), the
-    first n being bounds on the inputs. Corridor rows are scaled so that a soft violation of 1 costs ½.
-    Its making: `spans`, `changes` (n,) h_k and Δt_k [s]; `nodes` (n + 1,), `means` (n,) speeds [m/s]; `bends` (n,)
-    [1/m]; `stations` (n + 1,) [m]; `models` (n, 12) the entries of `StepModel`; `free` (n + 1, 3) states with all
-    inputs 0; `weighed` (n, 3) M_{k+1} b_k; `reach` (3, n) Γ; `terminal` (10,) P; `table` (rows, 10) of P over speed.
-    """
-
-    hessian: np.ndarray
-    gradient: np.ndarray
-    rows: np.ndarray
-    upper: np.ndarray
-    lower: np.ndarray
-    kinds: np.ndarray
-    spans: np.ndarray
-    changes: np.ndarray
-    nodes: np.ndarray
-    means: np.ndarray
-    bends: np.ndarray
-    stations: np.ndarray
-    models: np.ndarray
-    free: np.ndarray
-    weighed: np.ndarray
-    reach: np.ndarray
-    terminal: np.ndarray
-    table: np.ndarray
-
-
-def new_work(values: MpcValues, horizon: int, corridor: bool, table: np.ndarray) -> Work:
-    """Allocate the arrays and write what never changes: the steps, and the rows and bounds of the rates."""
-    n = horizon
-    m = (n - 1) * (2 if corridor else 1)
-    spans = np.full(n, values.step)
-    spans[0] = values.period
-    changes = np.concatenate([spans[:1], 0.5 * (spans[:-1] + spans[1:])])
-    rows, upper, lower = np.zeros((m, n)), np.zeros(n + m), np.zeros(n + m)
-    for j in range(n - 1):
-        rows[j, j], rows[j, j + 1] = -1.0, 1.0
-        upper[n + j] = values.curvature_rate * changes[j + 1]
-        lower[n + j] = -upper[n + j]
-    return Work(
-        np.zeros((n, n)), np.zeros(n), rows, upper, lower, np.full(n + m, HARD, dtype=np.intc), spans, changes,
-        np.zeros(n + 1), np.zeros(n), np.zeros(n), np.zeros(n + 1), np.zeros((n, _MODEL_TERMS)),
-        np.zeros((n + 1, 3)), np.zeros((n, 3)), np.zeros((3, n)), np.zeros(TERMS), table,
-    )  # fmt: skip
+# Largest lateral error planned with, over the distance of the horizon: further out the model's small angles no
+# longer hold, and the plan leads in at about this slope instead of across the path. A rule of thumb.
+_STEEPEST = 0.5
 
 
 @equation
@@ -91,7 +39,7 @@ def predict_free(values: MpcValues, work: Work, lateral_error, heading_error, cu
     first, other = lag_terms(values.lag, work.spans[0]), lag_terms(values.lag, values.step)
     for k in range(work.spans.shape[0]):
         m = step_model(work.means[k], work.bends[k], work.spans[k], values.lag, first if k == 0 else other)
-        for i in range(_MODEL_TERMS):
+        for i in range(MODEL_TERMS):
             models[k, i] = m[i]
         e, p, c, bend = free[k, 0], free[k, 1], free[k, 2], work.bends[k]
         free[k + 1, 0] = m.a_ee * e + m.a_ep * p + m.a_ek * c + m.c_e * bend
@@ -106,18 +54,11 @@ def weigh_states(values: MpcValues, work: Work, scale: float) -> None:
     p, models, free = work.terminal, work.models, work.free
     last = work.bends[n - 1]
     # M as (ee, eψ, eκ, ψψ, ψκ, κκ), and the adjoint λ = Σ Φᵀ Q x of the free motion.
-    ee, ep, ek, pp, pk, kk = (
-        scale * p[0],
-        scale * p[1],
-        scale * p[2],
-        scale * p[4],
-        scale * p[5],
-        scale * p[7],
-    )
+    ee, ep, ek, pp, pk, kk = p[0], p[1], p[2], p[4], p[5], p[7]
     e, h, c = free[n, 0], free[n, 1], free[n, 2] - last
-    le = ee * e + ep * h + ek * c - scale * p[3] * last
-    lp = ep * e + pp * h + pk * c - scale * p[6] * last
-    lk = ek * e + pk * h + kk * c - scale * p[8] * last
+    le = ee * e + ep * h + ek * c - p[3] * last
+    lp = ep * e + pp * h + pk * c - p[6] * last
+    lk = ek * e + pk * h + kk * c - p[8] * last
     for k in range(n - 1, -1, -1):
         q_e = scale * work.spans[k] * values.lateral_weight
         q_p = scale * work.spans[k] * angle_weight(values, work.nodes[k + 1])
@@ -143,7 +84,7 @@ def weigh_states(values: MpcValues, work: Work, scale: float) -> None:
 
 
 @equation
-def couple_states(work: Work, scale: float, corridor: bool) -> None:
+def couple_states(work: Work, corridor: bool) -> None:
     """Go forward over the horizon: fill Γ, the states' part of the Hessian, and the corridor's rows."""
     n = work.spans.shape[0]
     models, reach, hessian, rows, p = work.models, work.reach, work.hessian, work.rows, work.terminal
@@ -164,12 +105,12 @@ def couple_states(work: Work, scale: float, corridor: bool) -> None:
                 rows[n + k - 2, i] = reach[0, i]
     last = work.bends[n - 1]
     for i in range(n):
-        cross = scale * (reach[0, i] * p[3] + reach[1, i] * p[6] + reach[2, i] * p[8])
+        cross = reach[0, i] * p[3] + reach[1, i] * p[6] + reach[2, i] * p[8]
         hessian[n - 1, i] += cross
         if i == n - 1:
-            hessian[i, i] += cross + scale * p[9]
+            hessian[i, i] += cross + p[9]
     e, h, c = work.free[n, 0], work.free[n, 1], work.free[n, 2] - last
-    work.gradient[n - 1] += scale * (p[3] * e + p[6] * h + p[8] * c - p[9] * last)
+    work.gradient[n - 1] += p[3] * e + p[6] * h + p[8] * c - p[9] * last
 
 
 @equation
@@ -190,46 +131,6 @@ def weigh_inputs(values: MpcValues, work: Work, previous: float, scale: float) -
     for k in range(n):
         for i in range(k):
             hessian[i, k] = hessian[k, i]
-
-
-@equation
-def bound_inputs(values: MpcValues, work: Work, previous: float) -> None:
-    """Fill the bounds on the inputs from the limits on curvature, lateral acceleration and, at first, rate.
-
-    The lagging curvature stays between those commanded, so |κ| v² keeps its limit where u does, at the faster
-    end of each step. A bound that the rate cannot reach in time is widened to what it can: the programme always
-    has a solution, which turns back as fast as it may.
-    """
-    low, high = previous, previous
-    for k in range(work.spans.shape[0]):
-        fastest = np.maximum(work.nodes[k], work.nodes[k + 1])
-        limit = np.minimum(values.curvature, values.lateral_acceleration / (fastest * fastest))
-        step = values.curvature_rate * work.changes[k]
-        low -= step
-        high += step
-        work.upper[k] = np.maximum(limit, low)
-        work.lower[k] = np.minimum(-limit, high)
-        if k == 0:
-            work.upper[0] = np.minimum(work.upper[0], high)
-            work.lower[0] = np.maximum(work.lower[0], low)
-
-
-@equation
-def bound_corridor(values: MpcValues, track: TrackArrays, work: Work, scale: float) -> None:
-    """Fill the bounds of the corridor's rows; rows are left out where there is no room for the vehicle."""
-    n = work.spans.shape[0]
-    for k in range(1, n):
-        left, right = corridor_at(track, work.stations[k + 1])
-        high, low = left - values.half_width, values.half_width - right
-        row, at = n + k - 2, 2 * n + k - 2
-        bounded = high > low and (high < UNBOUNDED or low > -UNBOUNDED)
-        work.kinds[at] = SOFT if bounded else IGNORED
-        weight = np.sqrt(scale * work.spans[k] * values.corridor_weight)
-        free = work.free[k + 1, 0]
-        for i in range(k + 1):
-            work.rows[row, i] *= weight
-        work.upper[at] = select(bounded, clip(weight * (high - free), -UNBOUNDED, UNBOUNDED), UNBOUNDED)
-        work.lower[at] = select(bounded, clip(weight * (low - free), -UNBOUNDED, UNBOUNDED), -UNBOUNDED)
 
 
 @equation
@@ -255,10 +156,13 @@ def condense(
     for k in range(work.nodes.shape[0]):
         fastest = np.maximum(fastest, work.nodes[k])
     scale = values.step / rate_weight(values, fastest)
-    predict_free(values, work, lateral_error, heading_error, curvature)
-    look_up(work.table, values, work.nodes[work.nodes.shape[0] - 1], work.terminal)
+    furthest = _STEEPEST * (work.stations[work.spans.shape[0]] - s)
+    predict_free(values, work, clip(lateral_error, -furthest, furthest), heading_error, curvature)
+    look_up(work.table, values, float(work.nodes[work.nodes.shape[0] - 1]), work.terminal)
+    for i in range(TERMS):
+        work.terminal[i] *= scale
     weigh_states(values, work, scale)
-    couple_states(work, scale, corridor)
+    couple_states(work, corridor)
     weigh_inputs(values, work, previous, scale)
     bound_inputs(values, work, previous)
     if corridor:
