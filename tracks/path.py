@@ -112,7 +112,7 @@ class Path:
         check_same_length(("cells", *names[4:]), (vectors[0][1:], *vectors[4:]))
         nodes = Nodes(*vectors)
         check_nodes(nodes)
-        return cls(assemble(close(nodes) if closed else nodes, closed), deviation, smoothing)
+        return cls(assemble(close(nodes) if closed else nodes, closed), deviation, deviation_rms)
 
     @cached_property
     def s(self) -> NDArray[np.float64]:

@@ -242,7 +242,7 @@ def _choose(problem: _Problem, smoothing: float | None, decades: tuple[float, fl
         return _PENALTIES[0]
     grid = np.arange(low, high + 0.5)
     start = grid[int(np.argmin([problem.solve(d)[1] for d in grid]))]
-    likely = minimize_scalar(
+    likely: Any = minimize_scalar(
         lambda d: problem.solve(d)[1],
         bounds=(max(start - 1.0, low), min(start + 1.0, high)),
         method="bounded",
