@@ -1,0 +1,19 @@
+"""The demo's files, where they are and what the shuttle's owner knows from its data sheet."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path as FilePath
+
+__all__ = ["CHANNELS", "DATA", "FIT_LOGS", "KNOWN", "VALIDATION_LOGS", "known"]
+
+DATA = FilePath(__file__).resolve().parent / "data"
+CHANNELS = DATA / "channels.toml"
+KNOWN = DATA / "shuttle_known.toml"
+FIT_LOGS = tuple(DATA / name for name in ("steering_steps.csv", "steering_sweep.csv", "speed_steps.parquet"))
+VALIDATION_LOGS = (DATA / "free_driving.csv",)
+
+
+def known() -> dict[str, float]:
+    """Give what the data sheet says: wheelbase, front_axle_distance and width in m, mass in kg."""
+    return {name: float(value) for name, value in tomllib.loads(KNOWN.read_text(encoding="utf-8")).items()}
