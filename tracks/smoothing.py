@@ -98,7 +98,9 @@ def smooth(x: Array, y: Array, closed: bool, smoothing: float | None) -> Fit:
     Raises:
         InputError: fewer than two (closed: four) different points, or a negative `smoothing`.
     """
-    points = np.stack([x, y], axis=1)
+    # About their middle, lest the coordinates of a map grid eat the digits of the penalty.
+    middle_x, middle_y = float(np.mean(x)), float(np.mean(y))
+    points = np.stack([x - middle_x, y - middle_y], axis=1)
     least = 4 if closed else 2
     kept, _, _ = _merge(points, _ROUNDING * _extent(points), closed)
     if len(kept) < least:
@@ -124,6 +126,7 @@ def smooth(x: Array, y: Array, closed: bool, smoothing: float | None) -> Fit:
         merged, weight, group = np.insert(merged, 1, merged.mean(axis=0), axis=0), np.ones(3), 2 * group
     curve, u = _fit(merged, weight, closed, smoothing)
     nodes, s_grid, u_grid = _even_nodes(curve)
+    nodes = nodes._replace(x=nodes.x + middle_x, y=nodes.y + middle_y)
     return Fit(nodes, np.interp(u, u_grid, s_grid)[group])
 
 
