@@ -1,0 +1,8 @@
+"""Let the tests of this room import the helpers that lie beside them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.append(str(Path(__file__).parent))
