@@ -28,8 +28,10 @@ class ResponseValues(NamedTuple):
     front_axle_distance: float
     cornering_stiffness_front: float
     cornering_stiffness_rear: float
-    speed_dead_time: float
-    speed_lag: float
+    drive_dead_time: float
+    drive_lag: float
+    brake_dead_time: float
+    brake_lag: float
 
 
 class Response(BaseModel):
@@ -74,8 +76,10 @@ class Response(BaseModel):
     cornering_stiffness_rear: float | None = Field(
         default=None, gt=0.0, description="cornering stiffness of the rear axle, N/rad"
     )
-    speed_dead_time: float = Field(default=0.0, ge=0.0, le=5.0, description="dead time of the drive, s")
-    speed_lag: float = Field(default=0.0, ge=0.0, le=20.0, description="first-order lag of the drive, s")
+    drive_dead_time: float = Field(default=0.0, ge=0.0, le=5.0, description="dead time of the drive, s")
+    drive_lag: float = Field(default=0.0, ge=0.0, le=20.0, description="first-order lag of the drive, s")
+    brake_dead_time: float = Field(default=0.0, ge=0.0, le=5.0, description="dead time of the brake, s")
+    brake_lag: float = Field(default=0.0, ge=0.0, le=20.0, description="first-order lag of the brake, s")
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:

@@ -100,7 +100,7 @@ class Steering(BaseModel):
     natural_frequency: Number = _quantity(12.0, "rad/s", "of the second-order answer", ge=0.5, le=100.0)
     damping: Number = _quantity(0.8, "", "of the second-order answer; 1 is critical", ge=0.1, le=2.0)
     lag: Number | None = _quantity(
-        None, "s", "of a first-order answer, in place of natural_frequency and damping", ge=0.001, le=5.0
+        None, "s", "of a first-order answer, in place of natural_frequency and damping", ge=0.002, le=5.0
     )
     rate_limit: Number = _quantity(0.6, "rad/s", "largest rate of the road wheels", gt=0.0, le=100.0)
     angle_limit: Number = _quantity(0.6, "rad", "stop of the road wheels, either way", gt=0.0, le=1.4)

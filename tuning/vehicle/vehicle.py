@@ -185,8 +185,10 @@ class Vehicle(BaseModel):
             front_axle_distance=body.front_axle_distance,
             cornering_stiffness_front=tyres.cornering_stiffness_front,
             cornering_stiffness_rear=tyres.cornering_stiffness_rear,
-            speed_dead_time=self.drive.dead_time,
-            speed_lag=self.drive.lag,
+            drive_dead_time=self.drive.dead_time,
+            drive_lag=self.drive.lag,
+            brake_dead_time=self.drive.brake_dead_time,
+            brake_lag=self.drive.brake_lag,
         )
 
     def steering_number(self, angle: float) -> float:

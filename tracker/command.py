@@ -1,0 +1,44 @@
+"""What goes in and out of a tracker: the measurement of a vehicle and the command to it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+__all__ = ["Command", "Measurement"]
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What the by-wire vehicle is asked to do, the same for every law.
+
+    Attributes:
+        curvature: asked of the vehicle's steering interface, 1/m, + left.
+        speed: m/s.
+        acceleration: feed-forward along the path, m/s².
+    """
+
+    curvature: float
+    speed: float
+    acceleration: float
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """What the vehicle and its localisation report at one instant (ISO 8855 axes).
+
+    Attributes:
+        time: s, increasing.
+        x, y: middle of the rear axle, m.
+        heading: rad, anticlockwise from x; any multiple of 2π may be added.
+        speed: m/s, forward.
+        yaw_rate: rad/s, anticlockwise.
+        steering_angle: road-wheel angle, rad, + left.
+    """
+
+    time: float
+    x: float
+    y: float
+    heading: float
+    speed: float
+    yaw_rate: float = 0.0
+    steering_angle: float = 0.0

@@ -1,0 +1,56 @@
+"""The envelope: limits that every command keeps, whatever the law asks for."""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+from pydantic import BaseModel, ConfigDict, Field
+
+from tracker.response import Response
+
+__all__ = ["Envelope", "EnvelopeValues"]
+
+
+class EnvelopeValues(NamedTuple):
+    """The limits as floats for compiled code; units as in `Envelope`."""
+
+    curvature: float
+    curvature_rate: float
+    lateral_acceleration: float
+    acceleration: float
+    deceleration: float
+
+
+class Envelope(BaseModel):
+    """Limits on what a tracker may command.
+
+    The curvature limits left at None follow from the vehicle: what its largest steering angle and its
+    steering rate give at walking pace.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    curvature: float | None = Field(None, gt=0, allow_inf_nan=False, description="1/m")
+    curvature_rate: float | None = Field(None, gt=0, allow_inf_nan=False, description="1/(m s)")
+    lateral_acceleration: float = Field(
+        3.0, gt=0, allow_inf_nan=False, description="m/s²; default: UN R79 lane keeping, 3 m/s²"
+    )
+    acceleration: float = Field(
+        2.0, gt=0, allow_inf_nan=False, description="m/s²; common practice, no source"
+    )
+    deceleration: float = Field(
+        2.0, gt=0, allow_inf_nan=False, description="m/s² of a controlled stop; common practice, no source"
+    )
+
+    def values(self, response: Response) -> EnvelopeValues:
+        """Give the limits for a vehicle, the open ones filled from its steering."""
+        steepest = math.tan(response.angle_limit) / response.wheelbase
+        quickest = response.rate_limit / response.wheelbase
+        return EnvelopeValues(
+            curvature=min(self.curvature or steepest, steepest),
+            curvature_rate=min(self.curvature_rate or quickest, quickest),
+            lateral_acceleration=self.lateral_acceleration,
+            acceleration=self.acceleration,
+            deceleration=self.deceleration,
+        )

@@ -1,0 +1,129 @@
+"""The contract of a law: gains in, path curvature out.
+
+A law is a frozen, validated object that holds only gains and settings. It meets the world through a `View`:
+where the vehicle will be against the path when the command takes effect. It gives the path curvature that it
+wants; dead time, envelope, understeer and offset are the tracker's business and so the same for every law.
+
+Closed-form laws name a `kernel` and run compiled; other laws give a `Runner` and run in Python.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Protocol, Self
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field
+
+from tracker.envelope import Envelope, EnvelopeValues
+from tracker.response import Response
+
+if TYPE_CHECKING:
+    from tracks import Track
+
+__all__ = ["GAIN_SLOTS", "IN_PYTHON", "Gain", "Law", "Runner", "View"]
+
+IN_PYTHON = 0
+GAIN_SLOTS = 8  # of the array that carries the gains of any closed-form law into compiled code
+
+
+class View(NamedTuple):
+    """The vehicle against the path at the moment a command takes effect.
+
+    Attributes:
+        time: of the measurement, s.
+        x, y: middle of the rear axle, m.
+        heading: rad.
+        speed: m/s.
+        curvature: that the vehicle is driving, 1/m, + left.
+        s: arc length of the nearest point of the path, m; grows past the length on further laps.
+        lateral_error: m, + when the vehicle is left of the path.
+        heading_error: vehicle heading − path heading, rad, in (−π, π].
+        path_curvature: of the path at `s`, 1/m, + left.
+    """
+
+    time: float
+    x: float
+    y: float
+    heading: float
+    speed: float
+    curvature: float
+    s: float
+    lateral_error: float
+    heading_error: float
+    path_curvature: float
+
+
+class Gain(NamedTuple):
+    """A gain that may be tuned: its search range, scale, unit and meaning."""
+
+    low: float
+    high: float
+    logarithmic: bool
+    unit: str
+    meaning: str
+
+
+class Runner(Protocol):
+    """One law on one track with its run-time state; made by `Law.start` for each drive."""
+
+    counts: dict[str, int]
+    """How often something worth knowing happened (a solver's fallback, say)."""
+
+    def curvature(self, view: View) -> float:
+        """Give the path curvature wanted, 1/m, + left; NaN asks for a controlled stop."""
+        ...
+
+
+class Law(BaseModel):
+    """Base of every law. A parameter file also carries the `response` and `envelope` it was tuned with."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid")
+
+    kernel: ClassVar[int] = IN_PYTHON
+
+    response: Response | None = Field(None, description="the vehicle that the gains were chosen for")
+    envelope: Envelope | None = Field(None, description="limits on the commands")
+
+    @classmethod
+    def search_space(cls, response: Response) -> dict[str, Gain]:
+        """Give the gains that a tuner may set, with ranges that suit the vehicle."""
+        raise NotImplementedError(f"{cls.__name__} does not say which gains may be tuned")
+
+    def gain_values(self) -> np.ndarray:
+        """Give the gains of a closed-form law in the order its formula takes them, shape (GAIN_SLOTS,)."""
+        raise NotImplementedError(f"{type(self).__name__} has no closed form")
+
+    def start(
+        self, response: Response, envelope: EnvelopeValues, track: Track, period: float, speed_factor: float
+    ) -> Runner:
+        """Make the runner of a law that runs in Python.
+
+        Args:
+            response: what the vehicle is known to do.
+            envelope: the limits that the tracker will apply to what the law asks.
+            track: the track to follow.
+            period: time between two commands, s.
+            speed_factor: the drive's speed over the track's plan.
+        """
+        raise NotImplementedError(f"{type(self).__name__} runs compiled")
+
+    def with_gains(self, gains: dict[str, float]) -> Self:
+        """Give the same law with some gains replaced, validated again."""
+        return type(self).model_validate({**dict(self), **gains})
+
+    @property
+    def name(self) -> str:
+        """The law's name in parameter files and on the command line."""
+        return type(self).__name__
+
+    @property
+    def gains(self) -> dict[str, Any]:
+        """Every gain and setting by name, without the vehicle and the envelope."""
+        return {key: value for key, value in dict(self).items() if key not in ("response", "envelope")}
+
+
+def padded(*gains: float) -> np.ndarray:
+    """Put gains into an array of GAIN_SLOTS floats."""
+    values = np.zeros(GAIN_SLOTS)
+    values[: len(gains)] = gains
+    return values

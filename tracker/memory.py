@@ -1,0 +1,62 @@
+"""What a tracker remembers between two commands, as flat arrays that compiled code updates in place."""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from typing import NamedTuple
+
+import numpy as np
+
+__all__ = ["Memory", "StopReason", "new_memory"]
+
+# Slots of `Memory.numbers`.
+NEAR = 0  # arc length of the last projection, m
+CURVATURE = 1  # path curvature asked for last, 1/m
+NEWEST = 2  # index of the newest command in the ring
+COUNT = 3  # commands in the ring
+STOP = 4  # StopReason
+TIME = 5  # of the last usable measurement, s
+SPEED = 6  # commanded last, m/s
+SLOTS = 8
+
+# At 100 Hz the ring covers 1.27 s of dead time, several times what a by-wire vehicle has.
+RING = 128
+
+
+class StopReason(IntEnum):
+    """Why a tracker brings the vehicle to a controlled stop before the end of the path."""
+
+    NONE = 0
+    MEASUREMENT_NOT_FINITE = 1
+    TIME_NOT_INCREASING = 2
+    LAW_FAILED = 3
+
+
+class Memory(NamedTuple):
+    """Run-time state of a tracker.
+
+    Attributes:
+        numbers: the slots named above, shape (SLOTS,).
+        times: when each command of the ring was given, s, shape (RING,).
+        curvatures: the path curvature that each asked for, 1/m, shape (RING,).
+    """
+
+    numbers: np.ndarray
+    times: np.ndarray
+    curvatures: np.ndarray
+
+
+def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) -> Memory:
+    """Give the memory of a tracker that starts near arc length `near` [m] while driving `curvature` [1/m].
+
+    What was asked before the first command counts as one command, given long ago.
+    """
+    memory = Memory(np.zeros(SLOTS), np.zeros(RING), np.zeros(RING))
+    memory.numbers[NEAR] = near
+    memory.numbers[CURVATURE] = curvature
+    memory.numbers[COUNT] = 1.0
+    memory.times[0] = -np.inf
+    memory.curvatures[0] = curvature
+    memory.numbers[TIME] = -np.inf
+    memory.numbers[SPEED] = speed
+    return memory

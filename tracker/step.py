@@ -1,0 +1,177 @@
+"""One step of a tracker, compiled: perceive the vehicle, ask the law, deliver a command within the envelope.
+
+The bench simulates with these very functions, so what was tuned is what drives.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from tracker.envelope import EnvelopeValues
+from tracker.laws.base import View
+from tracker.laws.closed_form import wanted_curvature
+from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory
+from tracker.prediction import driven_curvature, predict
+from tracker.response import ResponseValues
+from tracks.geometry import evaluate, project
+from tracks.one_source import clip, equation, select, wrap_angle
+from tracks.track import TrackArrays, planned_speed
+
+__all__ = ["Options", "asked_curvature", "decide", "deliver", "perceive", "usable"]
+
+# A gap longer than this is taken as this long, so that a late step does not let the command jump.
+_LONGEST_PERIOD = 0.1  # s
+
+
+class Options(NamedTuple):
+    """Settings of a tracker as floats for compiled code."""
+
+    period: float
+    speed_factor: float
+    compensate_dead_time: float
+
+
+@equation
+def usable(memory: Memory, time, x, y, heading, speed, steering_angle):
+    """Give 0 for a usable measurement, else the `StopReason`."""
+    # The sum of the values is finite only if each is: a NaN or an infinity survives addition.
+    total = np.abs(time) + np.abs(x) + np.abs(y) + np.abs(heading) + np.abs(speed) + np.abs(steering_angle)
+    if not total < np.inf:
+        return 1
+    elif time <= memory.numbers[TIME]:
+        return 2
+    else:
+        return 0
+
+
+@equation
+def perceive(
+    response: ResponseValues, track: TrackArrays, options: Options, memory: Memory,
+    time, x, y, heading, speed, steering_angle,
+):  # fmt: skip
+    """Give the `View` of a usable measurement, carried forward through the dead time if so set."""
+    curvature = driven_curvature(response, speed, steering_angle)
+    if options.compensate_dead_time > 0.0 and response.dead_time > 0.0:
+        x, y, heading, curvature = predict(response, memory, time, x, y, heading, speed, curvature)
+    s, offset = project(track.path, x, y, memory.numbers[NEAR])
+    memory.numbers[NEAR] = s
+    point = evaluate(track.path, s)
+    return View(
+        time, x, y, heading, speed, curvature, s, offset, wrap_angle(heading - point.heading), point.curvature
+    )
+
+
+@equation
+def asked_curvature(response: ResponseValues, wanted, speed):
+    """Give the command that makes the vehicle drive a path curvature in a steady turn, 1/m.
+
+    The steering angle atan(κ (L + K v²)) is corrected by the identified offset and gain of the steering.
+    """
+    length = response.wheelbase + response.understeer_gradient * speed * speed
+    angle = clip(np.arctan(wanted * length), -response.angle_limit, response.angle_limit)
+    return np.tan((angle - response.offset) / response.gain) / response.wheelbase
+
+
+@equation
+def _planned(track: TrackArrays, envelope: EnvelopeValues, options: Options, s):
+    """Give (speed, acceleration) of the plan at s, bounded by a stop at the end of an open path."""
+    speed, acceleration = planned_speed(track, s)
+    speed *= options.speed_factor
+    acceleration *= options.speed_factor * options.speed_factor
+    remaining = np.maximum(track.path.length - s, 0.0)
+    stopping = np.sqrt(2.0 * envelope.deceleration * remaining)
+    must_stop = track.path.closed == 0.0 and stopping < speed
+    return (
+        select(must_stop, stopping, speed),
+        select(must_stop, -envelope.deceleration, acceleration),
+    )
+
+
+@equation
+def reference_speed(
+    response: ResponseValues, track: TrackArrays, envelope: EnvelopeValues, options: Options, s, speed
+):
+    """Give (speed, acceleration) to ask for at s, read from the plan as far ahead as drive or brake are late.
+
+    s is already carried through the steering's dead time where that is compensated; the lag counts as delay.
+    """
+    seen = options.compensate_dead_time * response.dead_time
+    late_brake = np.maximum(response.brake_dead_time + response.brake_lag - seen, 0.0)
+    late_drive = np.maximum(response.drive_dead_time + response.drive_lag - seen, 0.0)
+    braking, deceleration = _planned(track, envelope, options, s + speed * late_brake)
+    driving, acceleration = _planned(track, envelope, options, s + speed * late_drive)
+    brakes = deceleration < 0.0
+    return select(brakes, braking, driving), select(brakes, deceleration, np.maximum(acceleration, 0.0))
+
+
+@equation
+def deliver(
+    response: ResponseValues, envelope: EnvelopeValues, track: TrackArrays, options: Options, memory: Memory,
+    reason, wanted, time, speed, s,
+):  # fmt: skip
+    """Turn the path curvature that a law wants into a command (curvature, speed, acceleration).
+
+    `reason` is 0, or the `StopReason` that was found: from then on the vehicle is brought to a stop, holding
+    the curvature when there is no usable measurement to steer by. The stop is kept once asked for.
+    """
+    numbers = memory.numbers
+    last = numbers[CURVATURE]
+    since = clip(time - numbers[TIME], 0.0, _LONGEST_PERIOD)
+    period = select(numbers[TIME] > -np.inf and reason == 0, since, options.period)
+    if reason == 0 and not np.abs(wanted) < np.inf:
+        reason = 3
+    if reason > 0:
+        wanted = last
+    if reason > 0 and numbers[STOP] == 0.0:
+        numbers[STOP] = float(reason)
+    quick = np.maximum(speed, 0.1)
+    bound = np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
+    step = envelope.curvature_rate * period
+    if reason == 0:
+        wanted = clip(clip(wanted, -bound, bound), last - step, last + step)
+    target, acceleration = reference_speed(response, track, envelope, options, s, speed)
+    if numbers[STOP] > 0.0:
+        last_speed = select(numbers[TIME] > -np.inf, numbers[SPEED], speed)
+        target = np.maximum(np.minimum(last_speed, target) - envelope.deceleration * period, 0.0)
+        acceleration = select(target > 0.0, -envelope.deceleration, 0.0)
+    acceleration = clip(acceleration, -envelope.deceleration, envelope.acceleration)
+    if acceleration < 0.0 and target > 0.0:
+        # Braking ahead of the plan would end in a stop short of the goal: fade the feed-forward out.
+        acceleration *= clip(speed / target, 0.0, 1.0)
+    if reason == 0 or reason == 3:
+        numbers[TIME] = time
+    newest = (int(numbers[NEWEST]) + 1) % memory.times.shape[0]
+    memory.times[newest] = select(reason == 0 or reason == 3, time, numbers[TIME])
+    memory.curvatures[newest] = wanted
+    numbers[NEWEST] = float(newest)
+    numbers[COUNT] = np.minimum(numbers[COUNT] + 1.0, float(memory.times.shape[0]))
+    numbers[CURVATURE] = wanted
+    numbers[SPEED] = target
+    return asked_curvature(response, wanted, speed), target, acceleration
+
+
+@equation
+def decide(
+    kernel, gains, response: ResponseValues, envelope: EnvelopeValues, track: TrackArrays, options: Options,
+    memory: Memory, time, x, y, heading, speed, steering_angle,
+):  # fmt: skip
+    """One whole step of a closed-form law: give the command (curvature, speed, acceleration)."""
+    reason = usable(memory, time, x, y, heading, speed, steering_angle)
+    if reason > 0:
+        return deliver(
+            response,
+            envelope,
+            track,
+            options,
+            memory,
+            reason,
+            0.0,
+            time,
+            memory.numbers[SPEED],
+            memory.numbers[NEAR],
+        )
+    view = perceive(response, track, options, memory, time, x, y, heading, speed, steering_angle)
+    wanted = wanted_curvature(kernel, gains, response, track.path, view)
+    return deliver(response, envelope, track, options, memory, 0, wanted, time, speed, view.s)

@@ -1,0 +1,91 @@
+"""What came of a drive."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import IntEnum
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tracker import Law, StopReason
+from tracks import Track
+from tuning.simulation.scenario import Scenario
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+__all__ = ["Outcome", "Run"]
+
+
+class Outcome(IntEnum):
+    """How a run ended. Only FINISHED is a drive to the end of the track."""
+
+    FINISHED = 0
+    LOST = 1
+    """The vehicle got further from the path than the run allows."""
+    OUT_OF_TIME = 2
+    """The end was not reached in three times the planned time."""
+    NOT_FINITE = 3
+    """A state became infinite or undefined."""
+    STOPPED = 4
+    """The tracker brought the vehicle to a controlled stop; `Run.stop_reason` says why."""
+
+
+@dataclass(frozen=True)
+class Run:
+    """One closed-loop simulation, sampled at 100 Hz or more; every array has shape (n,).
+
+    Attributes:
+        time: s. x, y: rear-axle middle, m. heading: rad, unwrapped. speed: m/s.
+        s: arc length of the projection on the path, m, growing past the length on further laps.
+        lateral_error: m, + left of the path. heading_error: vehicle − path, rad.
+        path_curvature: of the path at `s`, 1/m, + left.
+        yaw_rate: rad/s, + left. steering_angle: road wheel, rad, + left. steering_rate: rad/s.
+        lateral_acceleration: at the centre of gravity (kinematic vehicles: where its place is unknown, at
+            the rear axle), m/s², + left. longitudinal_acceleration: m/s².
+        command_curvature, command_speed, command_acceleration: the commands given, 1/m, m/s, m/s².
+        rate_limit, angle_limit: of the road wheels, rad/s and rad. width: of the body, m, None where unknown.
+        outcome: how it ended. stop_reason: of a controlled stop. counts: fallbacks of the law, by name.
+    """
+
+    law: Law
+    track: Track
+    scenario: Scenario
+    outcome: Outcome
+    stop_reason: StopReason
+    time: np.ndarray
+    x: np.ndarray
+    y: np.ndarray
+    heading: np.ndarray
+    speed: np.ndarray
+    s: np.ndarray
+    lateral_error: np.ndarray
+    heading_error: np.ndarray
+    path_curvature: np.ndarray
+    yaw_rate: np.ndarray
+    steering_angle: np.ndarray
+    steering_rate: np.ndarray
+    lateral_acceleration: np.ndarray
+    longitudinal_acceleration: np.ndarray
+    command_curvature: np.ndarray
+    command_speed: np.ndarray
+    command_acceleration: np.ndarray
+    rate_limit: float
+    angle_limit: float
+    width: float | None = None
+    counts: dict[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def measures(self) -> dict[str, float]:
+        """Every measure of the run by name; computed once."""
+        from tuning.measures import measure
+
+        return measure(self)
+
+    def to_frame(self) -> pd.DataFrame:
+        """Give the time series as a table, one column a quantity."""
+        import pandas as pd
+
+        return pd.DataFrame({name: v for name, v in vars(self).items() if isinstance(v, np.ndarray)})
