@@ -68,8 +68,8 @@ class Path:
             x, y: points in driving order, m, shape (m,).
             closed: join the last point to the first (the first may be repeated at the end, or not).
             smoothing: RMS distance up to which the path may leave the points for the sake of smoothness, m; noise
-                above it is smoothed away as well. None (the default): only as much as tells noise from shape.
-                0: through every point.
+                above it is smoothed away as well. None (the default): only as much as tells noise from shape
+                (fewer than ten points: not at all). 0: through every point.
 
         Raises:
             InputError: fewer than two (closed: four) different points, or values that are not finite.

@@ -22,24 +22,20 @@ from numpy.typing import NDArray
 
 from tracks.errors import InputError
 from tracks.nodes import Nodes
-from tracks.segments import LONGEST_CELL, cell_length
+from tracks.spline import Array, Curve, arc_length, even_nodes
 from tracks.validation import check_positive
 
 __all__ = ["Fit", "estimate_noise", "smooth"]
 
-_DEGREE = 5
-_ROUNDS = (
-    3  # fits, each with the parameter of the points renewed; the third moves them by less than the noise
-)
+_ROUNDS = 3  # renewals of the points' parameters; the third moves them by less than the noise
 _MOST_SPANS = 20_000
-_PENALTIES = (-9.0, 15.0)  # decades of λ against the weight of one point; beyond, nothing changes any more
-_BISECTIONS = 14  # 24 decades / 2**14: the RMS distance is met within 1 %
-_MERGE = 3.0  # points nearer than this many RMS distances say the same: their order is noise
+# Decades of λ against the weight of one point. Beyond the upper one rounding eats the part of the curve that is not
+# penalised; at it, waves of 200 knot spans are still smoothed away.
+_PENALTIES = (-9.0, 9.0)
+_BISECTIONS = 12  # 18 decades / 2**12: the RMS distance is met within 1 %
+_MERGE = 3.0  # points nearer than this many times the noise say the same: their order is chance
+_FEWEST = 10  # points from which noise can be told from shape; fewer are passed through unless a tolerance is given
 _ROUNDING = 1e-9  # of the extent: two points nearer than that are one repeated point
-_SAMPLES, _WEIGHTS = np.polynomial.legendre.leggauss(6)
-_MOST_CELLS = 1_000_000
-
-Array = NDArray[np.float64]
 
 
 class Fit(NamedTuple):
@@ -47,49 +43,6 @@ class Fit(NamedTuple):
 
     nodes: Nodes
     s_of_points: Array
-
-
-class _Curve:
-    """A quintic spline curve on [0, end], clamped if open, periodic if closed."""
-
-    def __init__(self, end: float, spans: int, closed: bool) -> None:
-        self.end, self.closed = end, closed
-        self.step = end / spans
-        self.knots = np.arange(-_DEGREE, spans + _DEGREE + 1) * self.step
-        self.unknowns = spans if closed else spans + _DEGREE
-        self.coefficients = np.zeros((self.unknowns, 2))
-
-    def design(self, u: Array) -> Any:
-        from scipy.interpolate import BSpline
-        from scipy.sparse import csr_matrix
-
-        inside = np.clip(u, 0.0, self.end * (1.0 - 1e-14))
-        full = BSpline.design_matrix(inside, self.knots, _DEGREE, extrapolate=False)
-        if not self.closed:
-            return full
-        return csr_matrix((full.data, full.indices % self.unknowns, full.indptr), (u.size, self.unknowns))
-
-    def roughness(self) -> Any:
-        """D'D of third differences, (n, n)."""
-        from scipy.sparse import coo_matrix
-
-        rows = self.unknowns if self.closed else self.unknowns - 3
-        row = np.repeat(np.arange(rows), 4)
-        column = (row + np.tile(np.arange(4), rows)) % self.unknowns
-        differences = coo_matrix(
-            (np.tile([-1.0, 3.0, -3.0, 1.0], rows), (row, column)), (rows, self.unknowns)
-        )
-        return (differences.T @ differences).tocsc()
-
-    def value(self, u: Array, derivative: int = 0) -> Array:
-        """Give the curve or a derivative by u, (m, 2)."""
-        from scipy.interpolate import BSpline
-
-        c = self.coefficients
-        if self.closed:
-            c = np.take(c, np.arange(self.unknowns + _DEGREE), axis=0, mode="wrap")
-            u = np.mod(u, self.end)
-        return BSpline(self.knots, c, _DEGREE)(u, nu=derivative)
 
 
 def smooth(x: Array, y: Array, closed: bool, smoothing: float | None) -> Fit:
@@ -109,23 +62,24 @@ def smooth(x: Array, y: Array, closed: bool, smoothing: float | None) -> Fit:
             f"{least} or more",
             "add points or check the columns",
         )
-    if smoothing is None:
-        noise = estimate_noise(kept, closed)
-    else:
-        noise = smoothing = check_positive("smoothing", smoothing, "m", zero=True)
+    if smoothing is not None:
+        smoothing = check_positive("smoothing", smoothing, "m", zero=True)
+    elif len(kept) < _FEWEST:
+        smoothing = 0.0
+    noise = 0.0 if smoothing == 0.0 or len(kept) < _FEWEST else estimate_noise(kept, closed)
     distance = max(_MERGE * noise, _ROUNDING * _extent(points))
     merged, weight, group = _merge(points, distance, closed)
     if len(merged) < least:
         raise InputError(
-            f"smoothing (the noise of the points) is {noise:g} m and the points extend over {_extent(points):g} m",
+            f"the points have {noise:g} m of noise and extend over {_extent(points):g} m",
             "noise well below the size of the path",
-            "lower smoothing, or check the columns",
+            "check the columns, or pass smoothing=0",
         )
     if len(merged) == 2:
         # Two points leave the second derivative open; a third one between them makes it a straight.
         merged, weight, group = np.insert(merged, 1, merged.mean(axis=0), axis=0), np.ones(3), 2 * group
     curve, u = _fit(merged, weight, closed, smoothing)
-    nodes, s_grid, u_grid = _even_nodes(curve)
+    nodes, s_grid, u_grid = even_nodes(curve)
     nodes = nodes._replace(x=nodes.x + middle_x, y=nodes.y + middle_y)
     return Fit(nodes, np.interp(u, u_grid, s_grid)[group])
 
@@ -137,9 +91,7 @@ def estimate_noise(points: Array, closed: bool) -> float:
     standard deviation for unit noise, has the noise as scale: 1.4826 · the median of its absolute values.
     """
     if closed:
-        points = np.concatenate([points[-2:], points, points[:2]])
-    if len(points) < 7:
-        return 0.0
+        points = np.concatenate([points[-2:], points, points[:2]])  # two neighbours on either side of every point
     u = _chord_length(points, False)
     at = u[2:-2]
     neighbours = [slice(0, -4), slice(1, -3), slice(3, -1), slice(4, None)]
@@ -187,21 +139,21 @@ def _merge(points: Array, distance: float, closed: bool) -> tuple[Array, Array, 
     return mean, weight, group
 
 
-def _fit(points: Array, weight: Array, closed: bool, smoothing: float | None) -> tuple[_Curve, Array]:
+def _fit(points: Array, weight: Array, closed: bool, smoothing: float | None) -> tuple[Curve, Array]:
     """Fit the curve and give it with the parameter (m,) of each point."""
     u = _chord_length(points, closed)
     end = float(u[-1])
     u = u[: len(points)]
     usual = float(np.quantile(np.diff(u), 0.25))
     spans = int(np.clip(np.ceil(end / usual), 8, _MOST_SPANS))
-    curve = _Curve(end, spans, closed)
+    curve = Curve(end, spans, closed)
     decades = _choose(_Problem(curve, u, points, weight), smoothing, _PENALTIES)
     for _ in range(_ROUNDS):
-        s_grid, u_grid = _arc_length(curve)
+        s_grid, u_grid = arc_length(curve)
         u, end = np.interp(_feet(curve, u, points), u_grid, s_grid), float(s_grid[-1])
         if not closed:
             u, end = u - u[0], float(u[-1] - u[0])
-        curve = _Curve(end, spans, closed)
+        curve = Curve(end, spans, closed)
         near = (max(decades - 2.0, _PENALTIES[0]), min(decades + 2.0, _PENALTIES[1]))
         decades = _choose(_Problem(curve, u, points, weight), smoothing, near)
     return curve, u
@@ -210,7 +162,7 @@ def _fit(points: Array, weight: Array, closed: bool, smoothing: float | None) ->
 class _Problem:
     """The penalised least squares of a curve through points (m, 2) of weights (m,) at parameters u (m,)."""
 
-    def __init__(self, curve: _Curve, u: Array, points: Array, weight: Array) -> None:
+    def __init__(self, curve: Curve, u: Array, points: Array, weight: Array) -> None:
         from scipy.sparse import diags
 
         self.curve, self.u, self.points, self.weight = curve, u, points, weight
@@ -226,8 +178,12 @@ class _Problem:
         """
         from scipy.sparse.linalg import splu
 
-        factors = splu(self.normal + 10.0**decades * self.roughness)
-        c = self.curve.coefficients = factors.solve(self.right)
+        matrix = self.normal + 10.0**decades * self.roughness
+        factors = splu(matrix)
+        c = factors.solve(self.right)
+        for _ in range(2):  # regains the digits that a stiff λ costs
+            c = c + factors.solve(self.right - matrix @ c)
+        self.curve.coefficients = c
         squares = float(np.sum(self.weight[:, None] * (self.points - self.design @ c) ** 2))
         penalty = 10.0**decades * float(np.sum(c * (self.roughness @ c)))
         free = len(self.points) - self.curve.unknowns + self.penalised
@@ -268,48 +224,10 @@ def _smoothest(problem: _Problem, target: float, low: float, high: float) -> flo
     return low
 
 
-def _feet(curve: _Curve, u: Array, points: Array) -> Array:
+def _feet(curve: Curve, u: Array, points: Array) -> Array:
     """Give the parameter of the foot of each point on the curve: Newton's method, the order of points kept."""
     for _ in range(2):
         tangent = curve.value(u, 1)
         along = np.sum((points - curve.value(u)) * tangent, axis=1) / np.sum(tangent**2, axis=1)
         u = np.clip(u + np.clip(along, -curve.step, curve.step), 0.0, curve.end)
     return np.maximum.accumulate(u)
-
-
-def _arc_length(curve: _Curve) -> tuple[Array, Array]:
-    """Give arc lengths at a grid of parameters, both (g,), four grid cells a knot span."""
-    cells = 4 * round(curve.end / curve.step)
-    u = np.linspace(0.0, curve.end, cells + 1)
-    return np.concatenate([[0.0], np.cumsum(_arc(curve, u[:-1], u[1:]))]), u
-
-
-def _arc(curve: _Curve, u0: Array, u1: Array) -> Array:
-    half = 0.5 * (u1 - u0)
-    samples = (u0 + half)[:, None] + half[:, None] * _SAMPLES
-    speed = np.hypot(*curve.value(samples.ravel(), 1).T).reshape(samples.shape)
-    return half * (speed @ _WEIGHTS)
-
-
-def _even_nodes(curve: _Curve) -> tuple[Nodes, Array, Array]:
-    """Give nodes evenly spaced by arc length, and the grid of (arc length, parameter)."""
-    s_grid, u_grid = _arc_length(curve)
-    length = float(s_grid[-1])
-    largest = float(np.max(np.abs(_curvature(curve, u_grid))))
-    cells = int(np.clip(np.ceil(length / cell_length(largest, LONGEST_CELL)), 8, _MOST_CELLS))
-    s = np.linspace(0.0, length, cells + 1)
-    u = np.interp(s, s_grid, u_grid)
-    grid = np.clip(np.searchsorted(s_grid, s, side="right") - 1, 0, s_grid.size - 2)
-    for _ in range(3):
-        speed = np.hypot(*curve.value(u, 1).T)
-        u = np.clip(u - (s_grid[grid] + _arc(curve, u_grid[grid], u) - s) / speed, 0.0, curve.end)
-    x, y = curve.value(u).T
-    tangent = curve.value(u, 1)
-    heading = np.unwrap(np.arctan2(tangent[:, 1], tangent[:, 0]))
-    curvature = _curvature(curve, u)
-    return Nodes(s, x, y, heading, curvature[:-1], curvature[1:]), s_grid, u_grid
-
-
-def _curvature(curve: _Curve, u: Array) -> Array:
-    (dx, dy), (ddx, ddy) = curve.value(u, 1).T, curve.value(u, 2).T
-    return (dx * ddy - dy * ddx) / (dx * dx + dy * dy) ** 1.5
