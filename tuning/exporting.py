@@ -41,7 +41,11 @@ def export(
     content = document(law, vehicle, _provenance(vehicle, study), others)
     parameters = as_json(content)
     own = {} if law.name in LAWS else {law.name: type(law)}
-    texts = {NOTES: _notes(law, content, vehicle, others), SCHEMA: as_json(schema(own)), PARAMETERS: parameters}
+    texts = {
+        NOTES: _notes(law, content, vehicle, others),
+        SCHEMA: as_json(schema(own)),
+        PARAMETERS: parameters,
+    }
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -88,7 +92,8 @@ def _notes(law: Law, content: dict[str, Any], vehicle: Vehicle | None, others: l
     parts = [
         f"Parameters of the path-tracking law {law.name}",
         "Read first:\n" + "\n".join(f"  - {text}" for text in (*CAUTIONS, *others)),
-        "Gains (parameters.json; parameters.schema.json is its JSON Schema, draft 2020-12):\n" + "\n".join(gains),
+        "Gains (parameters.json; parameters.schema.json is its JSON Schema, draft 2020-12):\n"
+        + "\n".join(gains),
         "Units and signs: SI units and radians. Axes of ISO 8855: x forward, y left, z up. Curvature, steering\n"
         "angle, lateral error and yaw rate are positive to the left. The pose is that of the middle of the rear\n"
         "axle. Steering angles are road-wheel angles of the equivalent single front wheel.",

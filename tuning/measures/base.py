@@ -19,7 +19,9 @@ __all__ = ["LOWEST_RATE", "Drive", "Measure", "Recording", "settling_band"]
 LOWEST_RATE = 100.0  # Hz: UN R79 samples lateral acceleration at no less
 SMALLEST_BAND = 0.05  # m, and
 BAND_SHARE = 0.05  # of the step: within the larger of the two a vehicle has settled
-START_UP_TIME = 5.0  # s: a start off the path that no section judges is over by then (common practice, no source)
+START_UP_TIME = (
+    5.0  # s: a start off the path that no section judges is over by then (common practice, no source)
+)
 _EVEN = 1e-6  # share of a sampling period by which samples may stray from even spacing
 
 Array = NDArray[np.float64]

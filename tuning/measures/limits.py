@@ -15,7 +15,7 @@ from typing import Any, Self
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
-from tracks.errors import FileError
+from tracks.errors import FileError, InputError
 from tracks.validation import file_error, read_text, write_atomically
 from tuning.measures.registry import MEASURES
 
@@ -71,6 +71,9 @@ class Limits(BaseModel):
     @field_validator("*", mode="before")
     @classmethod
     def _open_by_name(cls, value: Any) -> Any:
+        """Take "none" for no limit, and refuse text and truth values, which pydantic would turn into numbers."""
+        if isinstance(value, (str, bool)) and value != _OPEN:
+            raise InputError(f"received {value!r}", f'a number above 0, or "{_OPEN}"', "correct the value")
         return None if value == _OPEN else value
 
     @classmethod

@@ -13,7 +13,9 @@ from tuning.simulation.run import Outcome
 
 __all__ = ["MEASURES", "measure"]
 
-_COURSE_DRIVEN = Measure("course_driven", "%", "how far along the course the run came", "common practice, no source")
+_COURSE_DRIVEN = Measure(
+    "course_driven", "%", "how far along the course the run came", "common practice, no source"
+)
 
 # Each takes a recording and gives its measures by name; a new family is listed here and its MEASURES below.
 _FAMILIES: tuple[Callable[[Recording], dict[str, float]], ...] = (
@@ -55,7 +57,7 @@ def measure(run: Drive) -> dict[str, float]:
     for family in _FAMILIES:
         values.update(family(record))
     values["course_driven"] = 100.0
-    return values
+    return {name: float(value) for name, value in values.items()}
 
 
 def _course_driven(run: Drive) -> float:

@@ -21,8 +21,12 @@ MEASURES = (
     Measure("lateral_error_max", "m", f"largest lateral error, {_START}", _OWN),
     Measure("heading_error_rms", "rad", f"root mean square of the heading error, {_START}", _OWN),
     Measure("heading_error_max", "rad", f"largest heading error, {_START}", _OWN),
-    Measure("corner_cutting", "m", "mean lateral error toward the inside of curves, weighted by curvature", _OWN),
-    Measure("corridor_used", "%", "largest lateral error over the room between body and corridor's edge", _OWN),
+    Measure(
+        "corner_cutting", "m", "mean lateral error toward the inside of curves, weighted by curvature", _OWN
+    ),
+    Measure(
+        "corridor_used", "%", "largest lateral error over the room between body and corridor's edge", _OWN
+    ),
 )
 
 _STRAIGHT = 1e-9  # 1/m: a path that bends less has no curves

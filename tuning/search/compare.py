@@ -74,7 +74,9 @@ def _named(laws: Law | Sequence[Law] | Mapping[str, Law]) -> dict[str, Law]:
     for name, law in named.items():
         if not isinstance(law, Law):
             raise InputError(
-                f"{name or 'a law'} is {law!r}", "a law with its gains", "pass a law such as tracker.PurePursuit()"
+                f"{name or 'a law'} is {law!r}",
+                "a law with its gains",
+                "pass a law such as tracker.PurePursuit()",
             )
     return named
 

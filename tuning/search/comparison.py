@@ -22,15 +22,14 @@ __all__ = ["Comparison"]
 
 # What the text shows of each law on each track: measure, heading, format. The table has all of them.
 _SHOWN = (
-    ("lateral_error_max", "error max\nm", "{:.3f}"),
-    ("lateral_error_rms", "error RMS\nm", "{:.3f}"),
-    ("overshoot", "overshoot\n%", "{:.1f}"),
-    ("settling_distance", "settles in\nm", "{:.1f}"),
-    ("lateral_acceleration_r79", "acceleration\nm/s²", "{:.2f}"),
+    ("lateral_error_max", "error\nmax m", "{:.3f}"),
+    ("lateral_error_rms", "error\nRMS m", "{:.3f}"),
+    ("overshoot", "over-\nshoot %", "{:.1f}"),
+    ("lateral_acceleration_r79", "accel.\nm/s²", "{:.2f}"),
     ("lateral_jerk_r79", "jerk\nm/s³", "{:.2f}"),
     ("steering_rate_rms", "steering\nrad/s", "{:.3f}"),
 )
-_TEXT_WIDTH = 130
+_WIDEST = 400  # columns: lines are as long as their content, never wrapped
 
 
 @dataclass(frozen=True)
@@ -80,19 +79,22 @@ class Comparison:
         """Whether every law keeps every limit in every run."""
         return bool((self.table["usage"] <= 1.0).all())
 
-    def text(self, width: int = _TEXT_WIDTH) -> str:
+    def text(self) -> str:
         """Give one table to read in ten seconds: each law on each track, the worst of its scenarios."""
         from rich import box
         from rich.console import Console
         from rich.table import Table
 
-        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1), show_edge=False)
-        for heading in ("track", "law"):
-            table.add_column(heading, vertical="bottom")
-        table.add_column("largest usage\nof a limit", justify="right")
-        table.add_column("binding limit\n(scenario)")
+        table = Table(
+            box=box.SIMPLE_HEAD, padding=(0, 1), show_edge=False, pad_edge=False, collapse_padding=True
+        )
+        for heading in ("\ntrack", "\nlaw"):
+            table.add_column(heading, no_wrap=True)
+        table.add_column("largest\nusage", justify="right", no_wrap=True)
+        for heading in ("\nof the limit on", "\nin the scenario"):
+            table.add_column(heading, no_wrap=True)
         for _, heading, _ in _SHOWN:
-            table.add_column(heading, justify="right")
+            table.add_column(heading, justify="right", no_wrap=True)
         rows = self.worst.to_dict("records")
         tracks = list(dict.fromkeys(row["track"] for row in rows))
         for track in tracks:
@@ -100,9 +102,9 @@ class Comparison:
                 table.add_row(track if i == 0 else "", *_cells(row))
             table.add_section()
         stream = StringIO()
-        Console(file=stream, width=width, color_system=None, legacy_windows=False).print(table)
+        Console(file=stream, width=_WIDEST, color_system=None, legacy_windows=False).print(table)
         lines = [line.rstrip() for line in stream.getvalue().splitlines()]
-        return "\n".join(lines).rstrip() + "\nWorst of all scenarios; a usage of 100 % or less keeps the limit."
+        return "\n".join(lines).rstrip() + "\nThe worst of all scenarios; a limit is kept at 100 % or less.\n"
 
     def _all(self) -> Iterator[tuple[str, str, str, Run]]:
         for law, by_track in self.runs.items():
@@ -140,9 +142,12 @@ class Comparison:
 
 def _cells(row: dict[str, Any]) -> list[str]:
     if row["binding_limit"] == UNFINISHED:
-        fate = f"{row['outcome'].replace('_', ' ')} after {row['course_driven']:.0f} % ({row['scenario']})"
-        return [row["law"], "—", fate, *("—" for _ in _SHOWN)]
-    mark = "" if row["usage"] <= 1.0 else " !"
-    binding = f"{row['binding_limit']} ({row['scenario']})" if row["binding_limit"] else "none applies"
+        fate = f"{row['outcome'].replace('_', ' ')} after {row['course_driven']:.0f} %"
+        return [row["law"], "—", fate, row["scenario"], *("—" for _ in _SHOWN)]
+    mark = "" if row["usage"] <= 1.0 else "!"
+    limit = (
+        row["binding_limit"].removeprefix("lateral_").replace("_", " ").replace("r79", "R79")
+        or "none applies"
+    )
     numbers = ["—" if math.isnan(row[name]) else form.format(row[name]) for name, _, form in _SHOWN]
-    return [row["law"], f"{100.0 * row['usage']:.0f} %{mark}", binding, *numbers]
+    return [row["law"], f"{mark} {100.0 * row['usage']:.0f} %", limit, row["scenario"], *numbers]

@@ -50,4 +50,6 @@ def _check_names(kind: str, members: Sequence[Any]) -> None:
     names = [member.name for member in members]
     twice = next((name for name in names if names.count(name) > 1), None)
     if twice is not None:
-        raise InputError(f'two {kind}s are called "{twice}"', f"a name of its own for each {kind}", "rename one")
+        raise InputError(
+            f'two {kind}s are called "{twice}"', f"a name of its own for each {kind}", "rename one"
+        )

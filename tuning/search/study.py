@@ -90,9 +90,7 @@ class Study:
     def summary(self) -> str:
         """Say in a few lines what was found and what binds."""
         row = self.best_row
-        gains = ", ".join(
-            f"{name} {row[name]:.4g} {gain.unit}".rstrip() for name, gain in self.gains.items()
-        )
+        gains = ", ".join(f"{name} {row[name]:.4g} {gain.unit}".rstrip() for name, gain in self.gains.items())
         kept = int((self.candidates["score"] <= 1.0).sum())
         lines = [
             f"{self.best.name}: {gains}",
@@ -184,7 +182,9 @@ def usage_of(problem: Problem, result: Result) -> list[dict[str, Any]]:
     return rows
 
 
-def usage_rows(limits: Limits, measures: Mapping[str, float], track: str, scenario: str) -> list[dict[str, Any]]:
+def usage_rows(
+    limits: Limits, measures: Mapping[str, float], track: str, scenario: str
+) -> list[dict[str, Any]]:
     """Give the usage of every limit in one run, one row each."""
     return [
         {

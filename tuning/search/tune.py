@@ -88,7 +88,9 @@ def _problem(
 ) -> Problem:  # fmt: skip
     if not (isinstance(law, type) and issubclass(law, Law)):
         raise InputError(
-            f"law is {law!r}", "a class of law such as tracker.PurePursuit", "pass the class, not a law with its gains"
+            f"law is {law!r}",
+            "a class of law such as tracker.PurePursuit",
+            "pass the class, not a law with its gains",
         )
     unknown = next((name for name in fixed if name not in law.model_fields), None)
     if unknown is not None:
