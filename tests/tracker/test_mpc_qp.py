@@ -13,6 +13,7 @@ import tracks
 from tracker.laws.mpc import MPC, MPCRunner
 from tracker.laws.mpc_model import StepModel
 from tracker.laws.mpc_qp import condense
+from tracker.laws.mpc_terminal import cost_to_go
 from tracker.laws.mpc_values import angle_weight, input_weight, rate_weight
 from tracker.laws.mpc_work import HARD, IGNORED, SOFT, UNBOUNDED, Work
 from tracks.one_source import plain
@@ -236,9 +237,7 @@ def test_horizon_does_not_change_the_unbounded_law() -> None:
 
 def _rows_at(runner: MPCRunner, speed: float) -> np.ndarray:
     """Give the terminal cost at one speed, to stand for all speeds of the table."""
-    from tracker.laws.mpc_terminal import cost_to_go
-
-    return cost_to_go(runner._values, speed, np.zeros((4, 4)))[np.triu_indices(4)]
+    return cost_to_go(runner._values, np.array([speed]))[0][np.triu_indices(4)]
 
 
 def test_first_step_is_the_period() -> None:
