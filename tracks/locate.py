@@ -10,6 +10,7 @@ from tracks.one_source import clip, equation, wrap_angle
 __all__ = ["evaluate_all", "follow", "nearest"]
 
 _TIE = 1e-9  # m: closer than this two branches count as equally near, and the lower s is taken
+_HALVINGS = 52  # of two cells of 0.25 m: down to rounding
 
 
 @equation
@@ -41,6 +42,46 @@ def _mismatch(path, i, x, y, heading, turn_radius):
 
 
 @equation
+def _along(path, s, x, y):
+    """Give how far ahead of the path's point at s (x, y) lies, m: 0 at a foot point."""
+    point = evaluate(path, s)
+    return (x - point.x) * point.tangent_x + (y - point.y) * point.tangent_y
+
+
+@equation
+def _across(path, s, x, y):
+    """Give how far to the left of the path's tangent at s (x, y) lies, m."""
+    point = evaluate(path, s)
+    return (y - point.y) * point.tangent_x - (x - point.x) * point.tangent_y
+
+
+@equation
+def _foot(path, i, x, y):
+    """Give the arc length [m] of the foot point between the neighbours of node i, which is nearer than both.
+
+    Bisection, since Newton's method crawls where (x, y) is near the centre of curvature.
+    """
+    n = path.curvature_start.shape[0]
+    s = path.s[i]
+    if path.closed > 0.0:
+        low = s - (path.s[i] - path.s[i - 1] if i > 0 else path.length - path.s[n - 1])
+        high = s + path.s[i + 1] - path.s[i]
+    else:
+        along = _along(path, s, x, y)
+        if (i == 0 and along <= 0.0) or (i == n and along >= 0.0):
+            return s + along  # on the straight continuation
+        low = path.s[max(i - 1, 0)]
+        high = path.s[min(i + 1, n)]
+    for _ in range(_HALVINGS):
+        middle = 0.5 * (low + high)
+        if _along(path, middle, x, y) > 0.0:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
+
+
+@equation
 def nearest(path, x, y, heading, turn_radius):
     """Give (s, lateral offset) [m] of the foot point on the whole path that suits (x, y) best.
 
@@ -67,8 +108,10 @@ def nearest(path, x, y, heading, turn_radius):
         slack = cell * (1.0 + turn_radius * np.abs(path.curvature_start[min(i, n - 1)]) * 2.0) + _TIE
         if _mismatch(path, i, x, y, heading, turn_radius) > best_node + 2.0 * slack:
             continue
-        s, offset = project(path, x, y, path.s[i])
-        wrapped = wrap_arc_length(path, s)
+        wrapped = wrap_arc_length(path, _foot(path, i, x, y))
+        if path.closed > 0.0 and path.length - wrapped < _TIE:
+            wrapped = 0.0  # the seam is the start
+        offset = _across(path, wrapped, x, y)
         foot = evaluate(path, clip(wrapped, 0.0, path.length))
         dx = x - foot.x
         dy = y - foot.y
