@@ -82,8 +82,11 @@ def _corridor(path: Path, width: float, scale: float) -> Corridor:
     half_1, half_2, half_3 = (0.5 * scale * w for w in lane_widths(width))
     offset = LANE_OFFSET * scale
     ends = scale * np.cumsum(SECTIONS)[:4]
-    section = np.searchsorted(ends, path.x + 1e-9 * scale, side="right")
-    left_edge = np.array([half_1, offset + half_2, offset + half_2, offset + half_2, half_3])[section]
-    right_edge = np.array([-half_1, -half_1, offset - half_2, -half_3, -half_3])[section]
+    left_edge = np.array([half_1, offset + half_2, offset + half_2, offset + half_2, half_3])
+    right_edge = np.array([-half_1, -half_1, offset - half_2, -half_3, -half_3])
     slope = np.cos(path.heading)
-    return Corridor((left_edge - path.y) / slope, (path.y - right_edge) / slope)
+    # A node at the end of a lane has the edges of the lane, the nearer ones, so that no cell of it is wider.
+    sides = [np.searchsorted(ends, path.x + shift) for shift in (-1e-6 * scale, 1e-6 * scale)]
+    left = np.minimum(*(left_edge[section] - path.y for section in sides))
+    right = np.minimum(*(path.y - right_edge[section] for section in sides))
+    return Corridor(left / slope, right / slope)
