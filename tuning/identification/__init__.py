@@ -1,0 +1,6 @@
+"""Identification: how a vehicle really answers its commands, found from drive logs by output error."""
+
+from tuning.identification.identify import identify
+from tuning.identification.result import Identified
+
+__all__ = ["Identified", "identify"]

@@ -1,0 +1,128 @@
+"""Choices that the logs decide: order of the steering, a rate limit or none, and what understeer does to the wheelbase."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, evidence, run
+from tuning.identification.unknowns import Unknown, coordinates
+
+__all__ = ["choose_limit", "choose_order", "part_wheelbase", "say_limit", "say_order"]
+
+# Drop of N ln(sum of squares) that one more unknown must bring: the criterion of Schwarz (from memory) asks for ln N,
+# 5 to 9 here; a little more, since the residuals are never all noise.
+_EVIDENCE = 10.0
+_LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters, however many samples agree
+_TRIAL = 12  # evaluations of J that a trial of one more unknown gets
+_SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
+_LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
+_BLURRED = 0.05  # half-width of the wheelbase's interval, relative, beyond which understeer blurs it
+# rad/(m/s²), 6 deg/g. Published passenger cars lie at 2 to 4.7 deg/g (secondary source), gentle oversteer at −1.
+# Beyond this a fit has most likely put something else (a compliant servo, a map taken with slip in it) into
+# understeer and shortened the wheelbase in exchange.
+_LARGEST_GRADIENT = 0.0107
+
+
+def choose_order(found: LateralFit, findings: list[str]) -> LateralFit:
+    """Give a first-order steering in place of a second-order one that explains hardly more."""
+    names = [u.name for u in found.problem.unknowns]
+    if not all(name in names for name in SECOND_ORDER):
+        return found
+    values = found.values
+    lag = 2.0 * values["steering.damping"] / values["steering.natural_frequency"]
+    kept = [u.at(values[u.name]) for u in found.problem.unknowns if u.name not in SECOND_ORDER]
+    unknowns = (*kept, Unknown(LAG, "s", 0.01, 3.0, lag, True).at(lag))
+    simpler = run(
+        replace(found.problem, unknowns=unknowns), Settings(1, 0), found.estimate.noise, coordinates(unknowns)
+    )
+    if _explains(simpler, found):
+        return found
+    say_order(simpler, findings)
+    return simpler
+
+
+def _explains(smaller: LateralFit, larger: LateralFit) -> bool:
+    """Say whether the larger of two fits explains so much more that its further unknowns are real."""
+    gain, drop = evidence(smaller, larger)
+    return gain > _EVIDENCE and drop > _LEAST_DROP
+
+
+def say_order(found: LateralFit, findings: list[str]) -> None:
+    """Say it where a first-order steering was chosen."""
+    if LAG in found.values:
+        findings.append("the steering is described by a first-order lag: a second order explains hardly more")
+
+
+def choose_limit(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> LateralFit:
+    """Add a rate limit of the steering if the logs show one."""
+    if LIMIT in known:
+        return found
+    fastest = _fastest(found)
+    limit = Unknown(LIMIT, "rad/s", 0.02 * fastest, min(2.0 * fastest, 100.0), 0.6 * fastest, True)
+    trial = replace(found.problem, unknowns=(*found.problem.unknowns, limit))
+    start = np.append(found.estimate.z, np.log(limit.start))
+    limited = run(trial, Settings(1, 0), found.estimate.noise, start, _TRIAL)
+    if _explains(found, limited) and not limited.estimate.at_bound[-1]:
+        return run(trial, Settings(1, 0), limited.estimate.noise, limited.estimate.z)
+    say_limit(found, known, findings)
+    return found
+
+
+def say_limit(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> None:
+    """Say how fast the steering has been seen to move where no limit was found."""
+    if LIMIT not in known and LIMIT not in found.values:
+        findings.append(
+            f"the steering's rate limit was not reached; the fastest motion in these logs was {_fastest(found):.3g} rad/s"
+        )
+
+
+def _fastest(found: LateralFit) -> float:
+    rates = np.abs(found.problem.simulate(found.values)[1])
+    return float(np.max(rates[found.problem.recording.counts]))
+
+
+def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -> LateralFit:
+    """Where understeer blurs the wheelbase, find it from the slowest driving, and understeer from all of it.
+
+    ISO 4138 (from memory) takes understeer as the slope of steering angle beyond the Ackermann one in the same way.
+    Slip is neglected in the slow part, so the interval is widened to hold what the two values were when fitted
+    together.
+    """
+    problem, estimate = found.problem, found.estimate
+    names = [u.name for u in problem.unknowns]
+    at, gradient = names.index("body.wheelbase"), names.index("tyres.understeer_gradient")
+    error = 1.96 * float(np.sqrt(estimate.covariance[at, at]))
+    joint = found.values
+    implausible = abs(joint["tyres.understeer_gradient"]) > _LARGEST_GRADIENT
+    if error <= _BLURRED and not implausible:
+        return found
+    speed = problem.recording.drives.speed[problem.recording.measured["yaw_rate"].at]
+    slow = float(np.percentile(speed, max(_SLOWEST, min(100.0 * _LEAST_SAMPLES / speed.size, 100.0))))
+    slip_free = tuple(u for u in problem.unknowns if u.name != "tyres.understeer_gradient")
+    part = replace(problem, unknowns=slip_free, fastest=slow)
+    ackermann = run(part, settings, estimate.noise, np.delete(estimate.z, gradient))
+    length = ackermann.values["body.wheelbase"]
+    index = [u.name for u in slip_free].index("body.wheelbase")
+    spread = 1.96 * float(np.sqrt(ackermann.estimate.covariance[index, index]))
+    vehicle = problem.vehicle.replace(**{"body.wheelbase": length})
+    fixed = tuple(u for u in problem.unknowns if u.name != "body.wheelbase")
+    whole = replace(problem, vehicle=vehicle, unknowns=fixed)
+    final = run(whole, settings, estimate.noise, np.delete(estimate.z, at))
+    low = min(length * np.exp(-spread), joint["body.wheelbase"] * np.exp(-error))
+    high = max(length * np.exp(spread), joint["body.wheelbase"] * np.exp(error))
+    why = (
+        f"an understeer gradient of {joint['tyres.understeer_gradient']:.3g} rad/(m/s²), which no published car has"
+        if implausible
+        else "a wide interval"
+    )
+    findings.append(
+        f"wheelbase and understeer are blurred in these logs: fitted together they give {joint['body.wheelbase']:.4g} m "
+        f"± {100.0 * error:.0f} % with {why}. So the wheelbase was found from the slowest driving (up to "
+        f"{slow:.3g} m/s) with slip neglected, then the understeer gradient from all of it. A tape measure is better: "
+        "known={'wheelbase': ...}"
+    )
+    return LateralFit(final.problem, final.estimate, {"body.wheelbase": (float(low), float(high))})

@@ -1,0 +1,194 @@
+"""From drive logs to a vehicle."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any, Literal
+
+import numpy as np
+
+from tracks.errors import InputError
+from tuning.identification.fitted import LateralFit, Settings
+from tuning.identification.holding_out import split
+from tuning.identification.known import resolve
+from tuning.identification.lateral_fit import fit_lateral
+from tuning.identification.quality import agreement
+from tuning.identification.records import Recording, gather, moving_threshold, with_speed
+from tuning.identification.result import Identified, Row, covariance_of, rows_of
+from tuning.identification.speed_fit import SpeedFit, fit_speed, speed_problem
+from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
+from tuning.identification.vehicle_of import assemble
+from tuning.logs.log import Log
+
+__all__ = ["Model", "identify"]
+
+Model = Literal["auto", "kinematic", "single-track"]
+
+
+def identify(
+    logs: Log | Sequence[Log],
+    known: Mapping[str, Any] | None = None,
+    validate: Sequence[Log] | None = None,
+    model: Model = "auto",
+    starts: int = 3,
+    seed: int = 0,
+    name: str = "",
+) -> Identified:
+    """Find how a by-wire vehicle answers its commands, by output error along recorded drives.
+
+    Dead time, frequency, damping and rate limit of the steering, its gain and offset (or its static map where the
+    command is a number without a unit), wheelbase, understeer or axle stiffnesses, and the speed loop are fitted so
+    that the project's own equations reproduce what was measured. The fit is judged on driving held out of it; where
+    that driving was taken from `logs`, the values are then fitted once more to all of it.
+
+    Args:
+        logs: drives with a steering command (`curvature_command` or `steering_command`), a speed, and at least one
+            of `yaw_rate`, `heading`, `steering_angle`, `lateral_acceleration`; a `speed_command` gives the speed loop.
+        known: values of the vehicle that need not be found, by field name ("wheelbase") or dotted name
+            ("steering.dead_time"), SI.
+        validate: drives to judge by; otherwise some whole logs, or a stretch of a single one, are held out.
+        model: "auto" tries the single-track body where mass and front_axle_distance are known, and keeps it if it
+            predicts what was held out better.
+        starts: first guesses followed to the end.
+        seed: of the starts and of the drawing of held-out logs.
+        name: of the vehicle, for its file.
+
+    Raises:
+        InputError: the logs lack a quantity, or cannot tell what is asked of them.
+    """
+    drives = [logs] if isinstance(logs, Log) else list(logs)
+    if not drives:
+        raise InputError("identify was given no log", "one or more", "read a drive with read_log")
+    if starts < 1:
+        raise InputError(f"starts is {starts}", "1 or more", "leave it out for the usual number")
+    if model not in ("auto", "kinematic", "single-track"):
+        raise InputError(f"model is {model!r}", '"auto", "kinematic" or "single-track"', "name one of these")
+    values = resolve(known)
+    findings = [f"{log.name}: {text}" for log in drives for text in log.findings]
+    others = list(validate) if validate is not None else None
+    command, interface = _command(drives + (others or []), findings)
+    drives = [with_speed(log, findings) for log in drives]
+    others = [with_speed(log, findings) for log in others] if others is not None else None
+    fitted, held, words = split(drives, others, command, seed)
+    threshold = moving_threshold(drives)
+    findings.append(
+        f"samples slower than {threshold:.3g} m/s, and the first second of each recording, do not count"
+    )
+    settings = Settings(starts, seed)
+
+    quiet: list[str] = []
+    held_out = gather(held, command, threshold, quiet)
+    first: list[str] = findings if others is not None else quiet
+    recording = gather(fitted, command, threshold, first)
+    kinematic, lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
+    speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
+    validation = _agreements(lateral, speed, held_out)
+    if others is None:
+        recording = gather(drives, command, threshold, findings)
+        near = Settings(1, seed, kinematic)
+        _, lateral, _ = _fit_body(recording, None, interface, values, near, body, findings)
+        speed_start = speed.values if speed is not None else None
+        speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
+    training = _agreements(lateral, speed, recording)
+    _warn_at_bounds(lateral, speed, findings)
+    rows, names, covariance = _rows(lateral, speed)
+    vehicle, known_rows = assemble(
+        lateral, speed, values, rows, validation, drives, name, datetime.date.today().isoformat(), findings
+    )
+    import pandas as pd  # slow to import, and needed only here
+
+    table = pd.DataFrame(
+        [vars(row) for row in (*rows, *known_rows)], columns=list(Row.__dataclass_fields__)
+    ).set_index("name")
+    return Identified(
+        vehicle, table, pd.DataFrame(covariance, names, names), validation, training, words, tuple(findings)
+    )
+
+
+def _command(logs: Sequence[Log], findings: list[str]) -> tuple[str, str]:
+    """Give the quantity that steers and the interface it means."""
+    for command in ("curvature_command", "steering_command"):
+        if all(log.has(command) for log in logs):
+            break
+    else:
+        raise InputError(
+            f"log {next(log.name for log in logs if not log.has('steering_command'))!r} has no steering command "
+            "of the kind the others have",
+            "curvature_command in every log, or steering_command in every log",
+            "add the table to the channel file, or identify these logs apart",
+        )
+    if command == "curvature_command":
+        if all(log.has("steering_command") for log in logs):
+            findings.append("the logs hold a curvature and a steering command; the curvature was taken")
+        return command, "curvature"
+    if len({log.steering_unit for log in logs}) > 1:
+        raise InputError(
+            "some logs hold the steering command as an angle and some as a number without a unit",
+            "one meaning in all logs",
+            "use one channel file for all of them",
+        )
+    return command, "angle" if logs[0].steering_unit == "rad" else "number"
+
+
+def _fit_body(
+    recording: Recording,
+    held_out: Recording | None,
+    interface: str,
+    known: Mapping[str, Any],
+    settings: Settings,
+    model: str,
+    findings: list[str],
+) -> tuple[LateralFit, LateralFit, str]:
+    """Fit the kinematic body and, where called for, the single-track one; give the first, the better and its name."""
+    kinematic = fit_lateral(recording, interface, known, settings, findings)
+    if not tyres_show(kinematic, known, model):
+        return kinematic, kinematic, "kinematic"
+    tyres = fit_tyres(kinematic, known, settings)
+    if held_out is not None and model == "auto":
+        errors = [
+            error_of(fit, kinematic.estimate, replace(fit.problem, recording=held_out))
+            for fit in (kinematic, tyres)
+        ]
+        if errors[1] >= errors[0]:
+            return kinematic, kinematic, "kinematic"
+    findings.append(
+        "the single-track body was kept: it predicts what was held out better than the kinematic one"
+    )
+    return kinematic, tyres, "single-track"
+
+
+def _agreements(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, dict[str, float]]:
+    pairs = replace(lateral.problem, recording=data).compared(lateral.values)
+    if speed is not None and data.speed_command is not None:
+        problem = speed_problem(speed.problem.vehicle, speed.problem.unknowns, data)
+        pairs |= problem.compared(speed.values)
+    return {name: agreement(measured, simulated) for name, (measured, simulated) in pairs.items()}
+
+
+def _warn_at_bounds(lateral: LateralFit, speed: SpeedFit | None, findings: list[str]) -> None:
+    for fit in (lateral, speed):
+        if fit is None:
+            continue
+        for unknown, at_bound, blind in zip(
+            fit.problem.unknowns, fit.estimate.at_bound, fit.estimate.blind, strict=True
+        ):
+            if blind:
+                findings.append(f"{unknown.name}: the logs say nothing about it")
+            elif at_bound and not unknown.name.startswith("steering.map_angle"):
+                findings.append(
+                    f"{unknown.name} ended at a bound of its search ({unknown.low:g} to {unknown.high:g} {unknown.unit})"
+                )
+
+
+def _rows(lateral: LateralFit, speed: SpeedFit | None) -> tuple[list[Row], list[str], np.ndarray]:
+    rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened)
+    names, covariance = covariance_of(lateral.problem.unknowns, lateral.estimate)
+    if speed is None:
+        return rows, names, covariance
+    more, other = covariance_of(speed.problem.unknowns, speed.estimate)
+    whole = np.zeros((len(names) + len(more),) * 2)
+    whole[: len(names), : len(names)] = covariance
+    whole[len(names) :, len(names) :] = other
+    return rows + rows_of(speed.problem.unknowns, speed.estimate, {}), names + more, whole

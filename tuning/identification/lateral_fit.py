@@ -1,0 +1,164 @@
+"""Steering and body: choose the unknowns, fit them, and decide which model and which limits the logs support."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tuning.identification.choices import choose_limit, choose_order, part_wheelbase, say_limit, say_order
+from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run
+from tuning.identification.guesses import Guess, first_guess
+from tuning.identification.identifiable import check_can_tell, check_sign, understeer_shows
+from tuning.identification.records import Recording
+from tuning.identification.static_map import first_map, map_unknowns, place_knots
+from tuning.identification.steering_problem import SteeringProblem
+from tuning.identification.unknowns import Unknown
+from tuning.vehicle import Vehicle
+
+__all__ = ["LateralFit", "Settings", "fit_lateral"]
+
+Array = NDArray[np.float64]
+
+NO_RATE_LIMIT = 100.0  # rad/s, the largest that a vehicle file takes: no log reaches it
+NO_ANGLE_LIMIT = 1.4  # rad, likewise
+
+_DYNAMIC = ("steering.dead_time", *SECOND_ORDER, LAG, LIMIT)
+
+
+def fit_lateral(
+    recording: Recording, interface: str, known: Mapping[str, Any], settings: Settings, findings: list[str]
+) -> LateralFit:
+    """Fit the kinematic body with understeer, then whatever else the logs show.
+
+    Args:
+        recording: the data to fit.
+        interface: of the steering.
+        known: values by dotted name.
+        settings: starts and seed.
+        findings: gets what the reader of the result should know.
+
+    Raises:
+        InputError: the logs cannot tell what is asked of them.
+    """
+    outputs = [name for name in recording.measured if name != "speed"]
+    check_can_tell(interface, outputs, known)
+    guess = first_guess(recording)
+    check_sign(guess.command, guess.curvature if "steering_angle" not in outputs else guess.angle)
+    wheelbase = float(known.get("body.wheelbase", 0.0)) or _guess_wheelbase(guess, interface, known)
+    vehicle = base_vehicle(interface, known, wheelbase)
+    unknowns, knots = _unknowns(recording, vehicle, guess, interface, known, findings)
+    problem = SteeringProblem(vehicle, "kinematic", tuple(unknowns), recording, knots)
+    noise = _first_noise(problem)
+    if settings.earlier is None:
+        found = choose_limit(choose_order(run(problem, settings, noise), findings), known, findings)
+    else:
+        found = run(_as_before(problem, settings.earlier), settings, noise)
+        say_limit(found, known, findings)
+        say_order(found, findings)
+    names = [u.name for u in unknowns]
+    if "body.wheelbase" in names and "tyres.understeer_gradient" in names:
+        found = part_wheelbase(found, settings, findings)
+    return found
+
+
+def _as_before(problem: SteeringProblem, earlier: LateralFit) -> SteeringProblem:
+    """Give the problem with the order of steering and the limit that an earlier fit chose, started at its values."""
+    chosen = {u.name: u for u in earlier.problem.unknowns}
+    near = earlier.values
+    dropped = [name for name in SECOND_ORDER if name not in chosen]
+    added = [chosen[name] for name in (LAG, LIMIT) if name in chosen]
+    kept = [u for u in problem.unknowns if u.name not in dropped]
+    moved = [u.at(near[u.name]) if u.name in _DYNAMIC else u for u in (*kept, *added)]
+    return replace(problem, unknowns=tuple(moved))
+
+
+def base_vehicle(interface: str, known: Mapping[str, Any], wheelbase: float) -> Vehicle:
+    """Give a vehicle of the known values, without limits unless they are known."""
+    tables: dict[str, dict[str, Any]] = {
+        "body": {"wheelbase": wheelbase},
+        "steering": {"interface": interface, "rate_limit": NO_RATE_LIMIT, "angle_limit": NO_ANGLE_LIMIT},
+    }
+    if interface == "number" and "steering.map_angle" not in known:
+        tables["steering"] |= {"map_command": (-1.0, 1.0), "map_angle": (-0.5, 0.5)}
+    for name, value in known.items():
+        table, field = name.split(".")
+        tables.setdefault(table, {})[field] = value
+    tables["body"]["model"] = "kinematic"
+    return Vehicle.model_validate(tables)
+
+
+def _first_noise(problem: SteeringProblem) -> dict[str, float]:
+    measured = problem.recording.measured
+    return {name: 0.2 * float(np.std(measured[name].values)) or 1.0 for name in problem.outputs}
+
+
+def _guess_wheelbase(guess: Guess, interface: str, known: Mapping[str, Any]) -> float:
+    """Give tan δ over curvature, with δ measured or, where what the command means is known, commanded."""
+    angle = guess.angle
+    if np.all(np.isnan(angle)):
+        angle = float(known.get("steering.gain", 1.0)) * guess.command
+        if interface == "number":
+            angle = np.interp(guess.command, known["steering.map_command"], known["steering.map_angle"])
+    bent = np.tan(angle - np.mean(angle))
+    turned = guess.curvature - np.mean(guess.curvature)
+    return float(np.clip(bent @ turned / max(float(turned @ turned), 1e-12), 0.05, 25.0))
+
+
+def _unknowns(
+    recording: Recording,
+    vehicle: Vehicle,
+    guess: Guess,
+    interface: str,
+    known: Mapping[str, Any],
+    findings: list[str],
+) -> tuple[list[Unknown], Array]:
+    """Give what is to be found, and the knots of a static map if that is among it."""
+    outputs = [name for name in recording.measured if name != "speed"]
+    length = vehicle.body.wheelbase
+    damping = 0.9
+    lag = max(0.6 * guess.delay, 0.05)
+    candidates = [
+        Unknown("steering.dead_time", "s", 0.0, 1.0, 0.0).at(0.4 * guess.delay),
+        Unknown("steering.natural_frequency", "rad/s", 0.5, 100.0, 1.0, True).at(2.0 * damping / lag),
+        Unknown("steering.damping", "", 0.2, 2.0, damping, True),
+        Unknown("body.wheelbase", "m", length / 4.0, min(length * 4.0, 30.0), length, True),
+    ]
+    if "steering.lag" in known:
+        candidates = [
+            u for u in candidates if u.name not in ("steering.natural_frequency", "steering.damping")
+        ]
+    fast = float(np.percentile(guess.speed, 95.0))
+    if understeer_shows(guess.speed, interface, outputs, known):
+        room = length / fast**2
+        candidates.append(
+            Unknown(
+                "tyres.understeer_gradient", "rad/(m/s²)", max(-0.5 * room, -0.1), min(2.0 * room, 0.1), 0.0
+            )
+        )
+    elif "tyres.understeer_gradient" not in known and "yaw_rate" in outputs:
+        findings.append(
+            "the speed hardly varies, so understeer cannot be told from the scale of the steering: the understeer "
+            "gradient is assumed 0 and what there is of it stands in the steering; drive at more speeds to find it"
+        )
+    knots = np.zeros(0)
+    if interface == "number" and "steering.map_angle" not in known:
+        knots = place_knots(recording.command[recording.counts])
+        angle = np.where(np.isnan(guess.angle), np.arctan(length * guess.curvature), guess.angle)
+        candidates += map_unknowns(first_map(knots, guess.command, angle))
+    else:
+        candidates.append(Unknown("steering.offset", "rad", -0.3, 0.3, 0.0))
+        if interface != "number":
+            candidates.append(_gain(guess, length, interface))
+    return [u for u in candidates if u.name not in known], knots
+
+
+def _gain(guess: Guess, length: float, interface: str) -> Unknown:
+    angle = np.where(np.isnan(guess.angle), np.arctan(length * guess.curvature), guess.angle)
+    asked = np.arctan(length * guess.command) if interface == "curvature" else guess.command
+    asked, angle = asked - np.mean(asked), angle - np.mean(angle)
+    slope = float(asked @ angle / max(float(asked @ asked), 1e-12))
+    return Unknown("steering.gain", "", 0.02, 10.0, 1.0, True).at(slope)

@@ -1,0 +1,285 @@
+"""From logs to what a fit works on: uninterrupted recordings, what counts of them, and the measured answers.
+
+Loggers that sample and hold repeat a reading until the next one comes. Only fresh readings count as measurements,
+and a held speed is joined by straight lines between its fresh readings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracks.errors import InputError
+from tuning.identification.kernels import Drives
+from tuning.logs.log import Log
+
+__all__ = ["LONGEST_STEP", "SETTLING", "Measured", "Recording", "gather", "moving_threshold", "with_speed"]
+
+LONGEST_STEP = 0.005  # s; the vehicle file keeps every pole of its equations within reach of this step
+SETTLING = 1.0  # s at the start of a recording that do not count: its initial state is a guess
+SHORTEST = 2.0  # s; a recording shorter than this, of which the settling is half, is left out
+
+_HELD_SHARE = 0.5  # fewer changes than this share of the samples: the signal is sampled and held
+_LONGEST_HOLD = 5.0  # times the median hold; a longer one is a true standstill of the signal, not a hold
+_SLOW_SHARE = 0.1  # of the 95th percentile of the speed: slower samples do not count
+_LEAST_THRESHOLD = 0.02  # m/s; below it a wheel sensor tells nothing
+_DIFFERENCE_WINDOW = 0.03  # s either side over which headings and positions are turned into rates
+
+_STANDSTILL = 0.01  # m/s
+_BIAS_SAMPLES = 20  # at standstill that a gyro's bias takes
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """One measured answer.
+
+    Attributes:
+        values: shape (m,), SI.
+        at: samples that they belong to, shape (m,), indices into the recordings.
+        back, ahead: for a yaw rate taken from heading, the samples between which the heading was differenced.
+    """
+
+    values: Array
+    at: NDArray[np.int64]
+    back: NDArray[np.int64] | None = None
+    ahead: NDArray[np.int64] | None = None
+
+
+@dataclass(frozen=True)
+class Recording:
+    """Logs made ready for simulation.
+
+    Attributes:
+        drives: clock and speed of all recordings, one after the other.
+        command: steering command, shape (n,): 1/m, rad or a number.
+        log: number of the log that each sample comes from, shape (n,).
+        counts: samples that count: settled and moving, shape (n,).
+        measured: output name -> Measured (`steering_angle`, `yaw_rate`, `lateral_acceleration`, `speed`).
+        speed_command, acceleration_command: shape (n,), or None without a speed command.
+    """
+
+    drives: Drives
+    command: Array
+    log: NDArray[np.int64]
+    counts: NDArray[np.bool_]
+    measured: dict[str, Measured]
+    speed_command: Array | None
+    acceleration_command: Array | None
+
+
+def with_speed(log: Log, findings: list[str]) -> Log:
+    """Give the log with a `speed`: measured, or the mean of its wheels, or from its positions along its heading.
+
+    Raises:
+        InputError: the log has none of these.
+    """
+    if log.has("speed"):
+        return log
+    for axle in ("rear", "front"):  # the rear wheels' mean is the speed of the reference point
+        wheels = (f"wheel_speed_{axle}_left", f"wheel_speed_{axle}_right")
+        if log.has(*wheels):
+            speed = 0.5 * (log[wheels[0]] + log[wheels[1]])
+            _say(findings, f"the speed was taken as the mean of the {axle} wheels'")
+            break
+    else:
+        if not log.has("x", "y", "heading"):
+            raise InputError(
+                f"log {log.name!r} has no speed",
+                "speed, both rear wheel speeds, or x, y and heading",
+                "add a [speed] table to the channel file",
+            )
+        speed = _speed_from_positions(log)
+        _say(findings, "the speed was taken from the positions, along the heading")
+    return Log(log.name, {**log.data, "speed": speed}, log.steering_unit, log.start, log.findings)
+
+
+def _speed_from_positions(log: Log) -> Array:
+    time, heading = log["time"], log["heading"]
+    speed = np.zeros(len(log))
+    for piece in log.segments:
+        t = time[piece]
+        half = max(round(_DIFFERENCE_WINDOW / float(np.median(np.diff(t)))), 1) if t.size > 1 else 1
+        index = np.arange(t.size)
+        back, ahead = np.maximum(index - half, 0), np.minimum(index + half, t.size - 1)
+        span = np.maximum(t[ahead] - t[back], 1e-9)
+        east = (log["x"][piece][ahead] - log["x"][piece][back]) / span
+        north = (log["y"][piece][ahead] - log["y"][piece][back]) / span
+        speed[piece] = east * np.cos(heading[piece]) + north * np.sin(heading[piece])
+    return speed
+
+
+def moving_threshold(logs: Sequence[Log]) -> float:
+    """Give the speed (m/s) below which samples do not count: 10 % of the 95th percentile of all speeds."""
+    fast = float(np.percentile(np.concatenate([log["speed"] for log in logs]), 95.0))
+    return max(_SLOW_SHARE * fast, _LEAST_THRESHOLD)
+
+
+def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[str]) -> Recording:
+    """Put logs one after the other, cut at the gaps of their clocks.
+
+    Args:
+        logs: drives with `speed` and the quantity named by `command`.
+        command: `curvature_command` or `steering_command`.
+        threshold: speed below which samples do not count, m/s.
+        findings: gets what the reader of the result should know.
+
+    Raises:
+        InputError: nothing that counts is left.
+    """
+    pieces: list[tuple[int, Log, slice]] = []
+    for number, log in enumerate(logs):
+        for piece in log.segments:
+            if (
+                piece.stop - piece.start >= 3
+                and log["time"][piece.stop - 1] - log["time"][piece.start] >= SHORTEST
+            ):
+                pieces.append((number, log, piece))
+            else:
+                _say(findings, f"{log.name}: a piece shorter than {SHORTEST:g} s between gaps was left out")
+    if not pieces:
+        raise InputError(
+            f"no log has {SHORTEST:g} s without a gap of its clock",
+            "uninterrupted recordings",
+            "record longer drives, or repair the clock",
+        )
+    sizes = [piece.stop - piece.start for _, _, piece in pieces]
+    starts = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int64)
+
+    def joined(quantity: str) -> Array:
+        return np.concatenate([log[quantity][piece] for _, log, piece in pieces])
+
+    time = joined("time")
+    first = np.repeat(starts, sizes)
+    substeps = np.zeros(time.size, dtype=np.int64)
+    inside = np.flatnonzero(np.append(first[1:] == first[:-1], False))
+    substeps[inside] = np.ceil((time[inside + 1] - time[inside]) / LONGEST_STEP - 1e-6)
+    speed = np.concatenate(
+        [_joined_by_lines(log["time"][piece], log["speed"][piece]) for _, log, piece in pieces]
+    )
+    drives = Drives(time, first, substeps, speed)
+    counts = (speed >= threshold) & (time - time[first] >= SETTLING)
+    if np.count_nonzero(counts) < 20:
+        raise InputError(
+            f"only {np.count_nonzero(counts)} samples are settled and faster than {threshold:.3g} m/s",
+            "a drive in motion",
+            "use logs with more driving in them",
+        )
+    number = np.repeat([n for n, _, _ in pieces], sizes).astype(np.int64)
+    speed_command = acceleration_command = None
+    if all(log.has("speed_command") for log in logs):
+        speed_command = joined("speed_command")
+        acceleration_command = (
+            joined("acceleration_command")
+            if all(log.has("acceleration_command") for log in logs)
+            else np.zeros_like(time)
+        )
+    measured = _measured(logs, joined, drives, counts, findings)
+    if speed_command is not None:
+        going = (time - time[first] >= SETTLING) & ((speed >= threshold) | (speed_command >= threshold))
+        measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
+    return Recording(drives, joined(command), number, counts, measured, speed_command, acceleration_command)
+
+
+def _measured(
+    logs: Sequence[Log],
+    joined: Callable[[str], Array],
+    drives: Drives,
+    counts: NDArray[np.bool_],
+    findings: list[str],
+) -> dict[str, Measured]:
+    measured: dict[str, Measured] = {}
+    for quantity in ("steering_angle", "yaw_rate", "lateral_acceleration"):
+        if not all(log.has(quantity) for log in logs):
+            if any(log.has(quantity) for log in logs):
+                _say(findings, f"{quantity} is not in every log and was not used")
+            continue
+        values = joined(quantity)
+        if quantity == "yaw_rate":
+            values = _without_bias(values, drives, findings)
+        at = np.flatnonzero(_fresh(values, drives.first) & counts)
+        if at.size >= 20 and np.ptp(values[at]) > 0.0:
+            measured[quantity] = Measured(values[at], at)
+    if all(log.has("heading") for log in logs):
+        turning = _from_heading(joined("heading"), drives, counts)
+        if "yaw_rate" not in measured:
+            measured["yaw_rate"] = turning
+            _say(findings, "yaw rate was taken from the measured heading")
+        elif turning.at.size > 2 * measured["yaw_rate"].at.size:
+            measured["yaw_rate"] = turning
+            _say(
+                findings,
+                "yaw rate was taken from the measured heading: the yaw_rate channel is sampled and held",
+            )
+    return measured
+
+
+def _say(findings: list[str], text: str) -> None:
+    if text not in findings:
+        findings.append(text)
+
+
+def _changes(values: Array, first: NDArray[np.int64]) -> NDArray[np.bool_]:
+    changed = np.append(True, np.diff(values) != 0.0)
+    changed[first == np.arange(values.size)] = True
+    return changed
+
+
+def _fresh(values: Array, first: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Say which samples are fresh readings: all of them, or only the changes of a signal that is held."""
+    changed = _changes(values, first)
+    if np.mean(changed) >= _HELD_SHARE:
+        return np.ones(values.size, dtype=bool)
+    return changed
+
+
+def _joined_by_lines(time: Array, values: Array) -> Array:
+    """Give a signal that is sampled and held as straight lines between its fresh readings."""
+    changed = _changes(values, np.zeros(values.size, dtype=np.int64))
+    if np.mean(changed) >= _HELD_SHARE or np.count_nonzero(changed) < 3:
+        return values.copy()
+    fresh = np.flatnonzero(changed)
+    longest = _LONGEST_HOLD * float(np.median(np.diff(time[fresh])))
+    # A long hold keeps its value until shortly before the next reading.
+    late = fresh[1:][np.diff(time[fresh]) > longest] - 1
+    knots = np.union1d(fresh, late)
+    return np.interp(time, time[knots], values[knots])
+
+
+def _without_bias(values: Array, drives: Drives, findings: list[str]) -> Array:
+    """Take from a yaw rate what the gyro shows at standstill, recording by recording where there is a standstill."""
+    still = np.abs(drives.speed) < _STANDSTILL
+    corrected = values.copy()
+    largest = 0.0
+    for start in np.unique(drives.first):
+        inside = drives.first == start
+        rest = inside & still
+        if np.count_nonzero(rest) < _BIAS_SAMPLES:
+            continue
+        # The median: a vehicle that still rolls, or whose speed sensor starts late, must not shift it.
+        bias = float(np.median(values[rest]))
+        corrected[inside] -= bias
+        largest = max(largest, abs(bias))
+    if largest > 0.0:
+        _say(findings, f"a yaw-rate bias of up to {largest:.2g} rad/s, as seen at standstill, was taken off")
+    return corrected
+
+
+def _from_heading(heading: Array, drives: Drives, counts: NDArray[np.bool_]) -> Measured:
+    """Difference the heading over a short window; the simulated heading is differenced over the same samples."""
+    time, first = drives.time, drives.first
+    n = time.size
+    step = float(np.median(np.diff(time)[np.diff(time) > 0.0]))
+    half = max(round(_DIFFERENCE_WINDOW / step), 1)
+    at = np.flatnonzero(_fresh(heading, first) & counts)
+    back, ahead = at - half, at + half
+    inside = (back >= 0) & (ahead < n)
+    at, back, ahead = at[inside], back[inside], ahead[inside]
+    same = (first[back] == first[at]) & (first[ahead] == first[at])
+    at, back, ahead = at[same], back[same], ahead[same]
+    turned = np.angle(np.exp(1j * (heading[ahead] - heading[back])))
+    return Measured(turned / (time[ahead] - time[back]), at, back, ahead)

@@ -1,0 +1,108 @@
+"""The single-track body: axle stiffnesses in place of an understeer gradient, where mass and its place are known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+
+from tracks.errors import InputError
+from tuning.identification.estimate import Estimate
+from tuning.identification.fitted import LateralFit, Settings, run
+from tuning.identification.steering_problem import SteeringProblem
+from tuning.identification.unknowns import Unknown, coordinates
+from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
+
+__all__ = ["error_of", "fit_tyres", "tyres_show"]
+
+_NEEDED = ("body.mass", "body.front_axle_distance")
+_STIFFEST = (
+    450.0  # (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together
+)
+_SOFTEST = 3.0  # (m/s²)/rad; softer than any tyre that carries its car
+_STARTS = (40.0, 80.0, 160.0)  # (m/s²)/rad of the rear axle; road cars lie near 100
+
+
+def tyres_show(fitted: LateralFit, known: Mapping[str, Any], model: str) -> bool:
+    """Say whether axle stiffnesses should be looked for, or raise `InputError` when they are asked for in vain."""
+    missing = [name for name in _NEEDED if name not in known]
+    speed = fitted.problem.recording.drives.speed[fitted.problem.recording.counts]
+    slow = float(np.percentile(speed, 90.0)) < 0.5 * (KINEMATIC_BELOW + DYNAMIC_ABOVE)
+    if model == "kinematic":
+        return False
+    if model == "auto":
+        return not missing and not slow and "yaw_rate" in fitted.problem.outputs
+    if missing:
+        raise InputError(
+            f'model="single-track" without {" and ".join(missing)}',
+            "mass (kg) and front_axle_distance (m, centre of gravity to front axle)",
+            "give both in known: a weighbridge gives the mass and, axle by axle, the place of its centre",
+        )
+    if slow:
+        raise InputError(
+            f"90 % of the driving is slower than {np.percentile(speed, 90.0):.3g} m/s",
+            f"driving beyond {DYNAMIC_ABOVE:g} m/s, where the single-track model stands alone",
+            'use model="kinematic"',
+        )
+    return True
+
+
+def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Settings) -> LateralFit:
+    """Fit the single-track body from where the kinematic one ended, from several stiffnesses.
+
+    The wheelbase stays as the kinematic fit found it; the yaw inertia is m a b unless known.
+    """
+    values, base = kinematic.values, kinematic.problem
+    length = float(values.get("body.wheelbase", base.vehicle.body.wheelbase))
+    mass, front = float(known["body.mass"]), float(known["body.front_axle_distance"])
+    if front >= length:
+        raise InputError(
+            f"front_axle_distance is {front:g} m with a wheelbase of {length:g} m",
+            "a centre of gravity between the axles",
+            "correct whichever is wrong",
+        )
+    rear = length - front
+    stiffest = (_STIFFEST * min(1.0, rear / front), _STIFFEST * min(1.0, front / rear))
+    kept = [u for u in base.unknowns if u.name not in ("body.wheelbase", "tyres.understeer_gradient")]
+    gradient = float(values.get("tyres.understeer_gradient", known.get("tyres.understeer_gradient", 0.0)))
+    vehicle = base.vehicle.replace(**{"body.wheelbase": length})
+    best: LateralFit | None = None
+    for stiffness in _STARTS:
+        # K = m b/(C_f L) − m a/(C_r L), solved for C_f at this C_r.
+        softness = gradient * length / (mass * rear) + front / (rear * stiffness * mass)
+        start_front = 1.0 / max(softness, 1.0 / (_STIFFEST * mass))
+        axles = [
+            _axle("front", mass, stiffest[0], start_front, known),
+            _axle("rear", mass, stiffest[1], stiffness * mass, known),
+        ]
+        unknowns = (
+            *(u.at(values[u.name]) for u in kept),
+            *(axle for axle in axles if axle.name not in known),
+        )
+        problem = replace(base, vehicle=vehicle, model="single-track", unknowns=unknowns)
+        trial = run(problem, settings, kinematic.estimate.noise, coordinates(unknowns))
+        if best is None or error_of(trial, kinematic.estimate) < error_of(best, kinematic.estimate):
+            best = trial
+    assert best is not None  # _STARTS is not empty
+    return LateralFit(best.problem, best.estimate, kinematic.widened)
+
+
+def _axle(which: str, mass: float, stiffest: float, start: float, known: Mapping[str, Any]) -> Unknown:
+    name = f"tyres.cornering_stiffness_{which}"
+    return Unknown(name, "N/rad", _SOFTEST * mass, stiffest * mass, _SOFTEST * mass, True).at(
+        float(known.get(name, start))
+    )
+
+
+def error_of(fitted: LateralFit, scale: Estimate, problem: SteeringProblem | None = None) -> float:
+    """Give the sum of squared residuals of a fit over the noise of another one, so that two models compare.
+
+    Args:
+        fitted: whose values are used.
+        scale: whose noise weighs the outputs.
+        problem: other data to compare on, with the same unknowns.
+    """
+    residuals = (problem or fitted.problem).residuals(fitted.estimate.z)
+    return sum(float(np.mean((values / scale.noise[name]) ** 2)) for name, values in residuals.items())
