@@ -34,7 +34,10 @@ _MOST_SPANS = 20_000
 _PENALTIES = (-9.0, 9.0)
 _BISECTIONS = 12  # 18 decades / 2**12: the RMS distance is met within 1 %
 _MERGE = 3.0  # points nearer than this many times the noise say the same: their order is chance
-_FEWEST = 10  # points from which noise can be told from shape; fewer are passed through unless a tolerance is given
+_FEWEST = (
+    10  # points from which noise can be told from shape; fewer are passed through unless a tolerance is given
+)
+_FARTHEST = 1e8  # m: beyond any map grid; larger values are another unit or a fault of the file
 _ROUNDING = 1e-9  # of the extent: two points nearer than that are one repeated point
 
 
@@ -51,6 +54,13 @@ def smooth(x: Array, y: Array, closed: bool, smoothing: float | None) -> Fit:
     Raises:
         InputError: fewer than two (closed: four) different points, or a negative `smoothing`.
     """
+    for name, values in (("x", x), ("y", y)):
+        if values.size and float(np.max(np.abs(values))) > _FARTHEST:
+            raise InputError(
+                f"{name} goes up to {np.max(np.abs(values)):.3g} m",
+                f"at most {_FARTHEST:g} m",
+                "check the column and its unit",
+            )
     # About their middle, lest the coordinates of a map grid eat the digits of the penalty.
     middle_x, middle_y = float(np.mean(x)), float(np.mean(y))
     points = np.stack([x - middle_x, y - middle_y], axis=1)
@@ -91,7 +101,9 @@ def estimate_noise(points: Array, closed: bool) -> float:
     standard deviation for unit noise, has the noise as scale: 1.4826 · the median of its absolute values.
     """
     if closed:
-        points = np.concatenate([points[-2:], points, points[:2]])  # two neighbours on either side of every point
+        points = np.concatenate(
+            [points[-2:], points, points[:2]]
+        )  # two neighbours on either side of every point
     u = _chord_length(points, False)
     at = u[2:-2]
     neighbours = [slice(0, -4), slice(1, -3), slice(3, -1), slice(4, None)]

@@ -164,6 +164,7 @@ def test_noise_is_estimated_from_the_points() -> None:
         ([0.0, 1.0, np.nan], [0.0, 0.0, 1.0], False, "x\\[2\\] is nan; expected finite numbers in m"),
         ([0.0, 1.0], [0.0, 0.0, 1.0], False, "the lengths differ: x has 2, y has 3 entries"),
         ([[0.0, 1.0]], [0.0, 1.0], False, "x has shape \\(1, 2\\); expected a one-dimensional array"),
+        ([0.0, 1e200], [0.0, 1.0], False, "x goes up to 1e\\+200 m; expected at most 1e\\+08 m"),
         (["a", "b"], [0.0, 1.0], False, "x is not an array of numbers"),
     ],
 )
