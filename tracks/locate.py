@@ -7,7 +7,7 @@ import numpy as np
 from tracks.geometry import evaluate, project, wrap_arc_length
 from tracks.one_source import clip, equation, wrap_angle
 
-__all__ = ["evaluate_all", "follow", "nearest"]
+__all__ = ["evaluate_all", "follow", "search"]
 
 _TIE = 1e-9  # m: closer than this two branches count as equally near, and the lower s is taken
 _HALVINGS = 52  # of two cells of 0.25 m: down to rounding
@@ -82,7 +82,7 @@ def _foot(path, i, x, y):
 
 
 @equation
-def nearest(path, x, y, heading, turn_radius):
+def search(path, x, y, heading, turn_radius):
     """Give (s, lateral offset) [m] of the foot point on the whole path that suits (x, y) best.
 
     Of all points where the distance is smallest locally, the one with the least distance +

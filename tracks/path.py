@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tracks.geometry import PathArrays, PathPoint, evaluate, project
-from tracks.locate import evaluate_all, follow, nearest
+from tracks.locate import evaluate_all, follow, search
 from tracks.nodes import Nodes, assemble, check_nodes, close
 from tracks.segments import Segment, integrate
 from tracks.smoothing import smooth
@@ -210,9 +210,9 @@ class Path:
 
     def _nearest(self, x: float, y: float, heading: float | None) -> tuple[float, float]:
         if heading is None:
-            return nearest(self.arrays, x, y, 0.0, 0.0)
+            return search(self.arrays, x, y, 0.0, 0.0)
         radius = min(self.smallest_radius, self.length)
-        return nearest(self.arrays, x, y, float(heading), radius)
+        return search(self.arrays, x, y, float(heading), radius)
 
     def scaled(self, factor: float) -> Path:
         """Give the same shape `factor` times as large."""
