@@ -14,10 +14,11 @@ from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.holding_out import split
 from tuning.identification.known import resolve
 from tuning.identification.lateral_fit import fit_lateral
-from tuning.identification.quality import agreement
+from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather, moving_threshold, with_speed
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
-from tuning.identification.speed_fit import SpeedFit, fit_speed, speed_problem
+from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed, speed_problem
+from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
 from tuning.identification.vehicle_of import assemble
 from tuning.logs.log import Log
@@ -84,14 +85,15 @@ def identify(
     recording = gather(fitted, command, threshold, first)
     kinematic, lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
-    validation = _agreements(lateral, speed, held_out)
+    traces = _traces(lateral, speed, held_out)
+    validation = _agreements(traces)
     if others is None:
         recording = gather(drives, command, threshold, findings)
         near = Settings(1, seed, kinematic)
         _, lateral, _ = _fit_body(recording, None, interface, values, near, body, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
-    training = _agreements(lateral, speed, recording)
+    training = _agreements(_traces(lateral, speed, recording))
     _warn_at_bounds(lateral, speed, findings)
     rows, names, covariance = _rows(lateral, speed)
     vehicle, known_rows = assemble(
@@ -103,7 +105,14 @@ def identify(
         [vars(row) for row in (*rows, *known_rows)], columns=list(Row.__dataclass_fields__)
     ).set_index("name")
     return Identified(
-        vehicle, table, pd.DataFrame(covariance, names, names), validation, training, words, tuple(findings)
+        vehicle,
+        table,
+        pd.DataFrame(covariance, names, names),
+        validation,
+        training,
+        words,
+        tuple(findings),
+        traces,
     )
 
 
@@ -159,12 +168,25 @@ def _fit_body(
     return kinematic, tyres, "single-track"
 
 
-def _agreements(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, dict[str, float]]:
-    pairs = replace(lateral.problem, recording=data).compared(lateral.values)
+def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, Trace]:
+    """Give every output, measured and simulated with the fitted values."""
+    step = np.diff(data.drives.time, prepend=data.drives.time[0])
+    clock = np.cumsum(np.where(step > 0.0, step, 0.0))
+    problems: list[tuple[SteeringProblem | SpeedProblem, dict[str, float]]] = [
+        (replace(lateral.problem, recording=data), lateral.values)
+    ]
     if speed is not None and data.speed_command is not None:
-        problem = speed_problem(speed.problem.vehicle, speed.problem.unknowns, data)
-        pairs |= problem.compared(speed.values)
-    return {name: agreement(measured, simulated) for name, (measured, simulated) in pairs.items()}
+        problems.append((speed_problem(speed.problem.vehicle, speed.problem.unknowns, data), speed.values))
+    traces = {}
+    for problem, values in problems:
+        moments = problem.stack.moments
+        for name, (measured, simulated) in problem.compared(values).items():
+            traces[name] = Trace(clock[moments[name]], measured, simulated)
+    return traces
+
+
+def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
+    return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
 def _warn_at_bounds(lateral: LateralFit, speed: SpeedFit | None, findings: list[str]) -> None:

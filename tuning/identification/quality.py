@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["agreement"]
+__all__ = ["Trace", "agreement"]
 
 Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Trace:
+    """A measured output and the simulated one at the same moments, each of shape (m,), SI.
+
+    `time` (s) runs on from one recording to the next.
+    """
+
+    time: Array
+    measured: Array
+    simulated: Array
 
 
 def agreement(measured: Array, simulated: Array) -> dict[str, float]:

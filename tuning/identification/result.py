@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.estimate import Estimate
+from tuning.identification.quality import Trace
 from tuning.identification.steering_problem import OUTPUT_UNITS
 from tuning.identification.unknowns import Unknown, from_coordinates
 from tuning.vehicle import Vehicle
@@ -51,6 +52,7 @@ class Identified:
         training: the same on what was fitted.
         held_out: in words, what was held out.
         findings: in plain words, what the reader should know.
+        traces: output -> what was measured and what was simulated, on what was held out.
     """
 
     vehicle: Vehicle
@@ -60,6 +62,7 @@ class Identified:
     training: dict[str, dict[str, float]]
     held_out: str
     findings: tuple[str, ...]
+    traces: dict[str, Trace]
 
     def table(self) -> str:
         """Give a readable table: values with intervals, agreement, findings."""

@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
+from tuning.measures.comfort import r79_acceleration
 from tuning.report.look import FAINT, INK, QUIET, applied, figure, style_of, tidy
 
 __all__ = ["DrivenData", "DrivenLine", "driven_data", "driven_picture"]
@@ -31,7 +32,7 @@ class DrivenLine:
         s: arc length, m.
         error: lateral error, m, + left.
         speed: m/s.
-        lateral_acceleration: m/s², + left.
+        lateral_acceleration: m/s², + left, filtered in the way of UN R79, as its limit means it.
     """
 
     label: str
@@ -127,8 +128,9 @@ def _edges(track: Any, turned: float) -> tuple[Array | None, Array | None]:
     path = track.path
     normal = np.stack((-np.sin(path.heading), np.cos(path.heading)))
     middle = np.stack((path.x, path.y))
-    left = middle + normal * np.asarray(track.corridor.left)
-    right = middle - normal * np.asarray(track.corridor.right)
+    distances = np.stack((track.corridor.left, track.corridor.right))
+    distances[np.isinf(distances)] = np.nan  # open to that side: no edge to draw
+    left, right = middle + normal * distances[0], middle - normal * distances[1]
     return np.stack(_turn(left[0], left[1], turned)), np.stack(_turn(right[0], right[1], turned))
 
 
@@ -146,8 +148,13 @@ def _line(label: str, run: Any, turned: float) -> DrivenLine:
         np.asarray(run.s)[keep],
         np.asarray(run.lateral_error)[keep],
         np.asarray(run.speed)[keep],
-        np.asarray(run.lateral_acceleration)[keep],
+        r79_acceleration(np.asarray(run.lateral_acceleration), _rate(run))[keep],
     )
+
+
+def _rate(run: Any) -> float:
+    """Samples a second."""
+    return (len(run.time) - 1) / float(run.time[-1] - run.time[0])
 
 
 def _worst(lines: tuple[DrivenLine, ...]) -> tuple[str, float, float, float, float]:
@@ -283,4 +290,4 @@ def _draw_pull(axes: Axes, data: DrivenData) -> None:
     axes.axhline(0.0, color=QUIET, linewidth=0.8)
     largest = max(np.max(np.abs(line.lateral_acceleration)) for line in data.lines)
     _draw_limit(axes, data.acceleration_limit, largest)
-    tidy(axes, "arc length s, m", "lateral\nacceleration, m/s²")
+    tidy(axes, "arc length s, m", "lateral acceleration,\nm/s² (UN R79 filter)")

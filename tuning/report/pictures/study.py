@@ -12,6 +12,7 @@ from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 from numpy.typing import NDArray
 
 from tuning.report.look import INK, KEPT, QUIET, VERMILLION, applied, figure, style_of, tidy
+from tuning.text import spoken
 
 __all__ = ["GainPanel", "TuningData", "tuning_data", "tuning_picture"]
 
@@ -121,6 +122,4 @@ def _draw_gain(axes: Axes, data: TuningData, gain: GainPanel) -> None:
         axes.xaxis.set_minor_formatter(NullFormatter())
     axes.set_ylim(0.0, 1.04 * top)
     unit = f", {gain.unit}" if gain.unit else ""
-    tidy(
-        axes, f"{gain.name.replace('_', ' ')}{unit}", title=f"{gain.name.replace('_', ' ')} = {gain.best:.3g}"
-    )
+    tidy(axes, f"{spoken(gain.name)}{unit}", title=f"{spoken(gain.name)} = {gain.best:.3g}")

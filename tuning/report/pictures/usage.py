@@ -10,9 +10,11 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from tuning.report.look import BROKEN, INK, QUIET, applied, figure, style_of, tidy
+from tuning.text import spoken
 
 __all__ = ["UsageData", "usage_data", "usage_picture"]
 
+_FAILED = 1000.0  # usages of runs that did not finish begin here
 _WIDEST = 2.5  # usages beyond are drawn cut off, with their figure beside them, or nothing else could be read
 
 
@@ -65,7 +67,7 @@ def usage_picture(data: UsageData) -> Figure:
             _draw_bars(axes, data, j, thickness, right)
             axes.barh([np.nan], [np.nan], color=style_of(law, j)["color"], label=law)
         axes.axvline(1.0, color=INK, linewidth=1.4)
-        axes.set_yticks(range(rows), [name.replace("_", " ") for name in data.limits])
+        axes.set_yticks(range(rows), [spoken(name) for name in data.limits])
         axes.set_ylim(rows - 0.45, -0.55)
         axes.set_xlim(0.0, right)
         axes.grid(visible=False, axis="y")
@@ -85,7 +87,7 @@ def _draw_bars(axes: Axes, data: UsageData, law: int, thickness: float, right: f
         bold = i == binding
         inside = shown > 0.9 * right
         axes.annotate(
-            f"{value:.2f}" if np.isfinite(value) else "failed",
+            f"{value:.2f}" if value < _FAILED else "not finished",
             (shown, at),
             xytext=(-3 if inside else 3, 0),
             textcoords="offset points",

@@ -1,0 +1,101 @@
+"""`pathtrim compare`: laws beside each other on the same drives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tuning.command_line.output import BROKEN_LIMIT, as_json_text, deliver, say
+
+if TYPE_CHECKING:
+    from tuning import Comparison
+
+__all__ = ["NAME", "command", "comparison_data", "write_tables"]
+
+NAME = "compare"
+
+
+def command(
+    laws: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="LAW-OR-FILE...", help="Parameter files, or PurePursuit, Stanley, MPC as they come."
+        ),
+    ],
+    vehicle: Annotated[
+        Path, typer.Option(metavar="FILE", help="Vehicle file (TOML) of the vehicle that drives.")
+    ],
+    track: Annotated[
+        list[str], typer.Option(metavar="NAME-OR-FILE", help="Course or track file; repeat --track for more.")
+    ],
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for table, pictures and report.")],
+    speed: Annotated[
+        float | None, typer.Option(help="Top speed on the courses, m/s. Default: their own.")
+    ] = None,
+    scale: Annotated[
+        float, typer.Option(help="Size of the courses: 0.1 for a car of a tenth of full size.")
+    ] = 1.0,
+    limits: Annotated[
+        str | None, typer.Option(metavar="FILE", help="Limits file (TOML), or `gentle` for riders who stand.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes for laws that run in Python.")] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Drive each law on each track in every scenario, and put the results in one table.
+
+    Example: pathtrim compare --vehicle vehicle.toml --track double-lane-change --track campus-loop
+    export/parameters.json Stanley --out comparison
+    """
+    import tuning
+    from tuning.command_line import inputs
+
+    named = inputs.named_laws(laws)
+    car = tuning.Vehicle.load(vehicle)
+    roads = inputs.tracks_from(track, speed, scale)
+    bounds = inputs.limits_from(limits)
+    inputs.output_folder(out)
+    for name, law in named.items():
+        if law.response is not None and law.response != car.response:
+            say(
+                f"pathtrim: note: {name} was tuned for another vehicle than {vehicle}; it drives as it was exported"
+            )
+    say(f"driving {', '.join(named)} on {', '.join(road.name for road in roads)} ...")
+    comparison = tuning.compare(named, car, roads, limits=bounds, workers=workers)
+    files = {"comparison.csv": "every measure of every run", "comparison.json": "the same for programs"}
+    written = tuning.write_report(out / "report.html", vehicle=car, comparison=comparison, files=files)
+    written += write_tables(comparison, out)
+    data = {**comparison_data(comparison), "files": [str(file) for file in written]}
+    verdict = (
+        "Every limit is kept." if comparison.keeps_limits else "Not every limit is kept (usage above 100 %)."
+    )
+    text = "\n".join(
+        [comparison.text(), "", verdict, f"Written: {out}/ with report.html, pictures and comparison.csv."]
+    )
+    deliver(text, data, as_json)
+    if not comparison.keeps_limits:
+        raise typer.Exit(BROKEN_LIMIT)
+
+
+def comparison_data(comparison: Comparison) -> dict[str, Any]:
+    """Give a comparison as plain values."""
+    return {
+        "command": NAME,
+        "keeps_limits": comparison.keeps_limits,
+        "worst": comparison.worst.to_dict("records"),
+        "runs": comparison.table.to_dict("records"),
+        "limits": comparison.limits.active,
+    }
+
+
+def write_tables(comparison: Comparison, folder: Path) -> list[Path]:
+    """Write the table of a comparison as CSV and as JSON; give the files."""
+    from tracks.validation import write_atomically
+
+    table, plain = folder / "comparison.csv", folder / "comparison.json"
+    write_atomically(table, comparison.table.to_csv(index=False, lineterminator="\n"))
+    write_atomically(plain, as_json_text(comparison_data(comparison)) + "\n")
+    return [table, plain]

@@ -1,0 +1,40 @@
+"""`pathtrim demo`: the whole main job on the shipped data."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from tuning.command_line.output import BROKEN_LIMIT, deliver, say
+
+__all__ = ["NAME", "command"]
+
+NAME = "demo"
+
+
+def command(
+    out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for everything the demo writes.")] = Path(
+        "pathtrim-demo"
+    ),
+    workers: Annotated[int | None, typer.Option(help="Processes. Default: every core where it pays.")] = None,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Take an invented campus shuttle from drive logs to tuned laws, a comparison, exported parameters and a report.
+
+    Writes the logs and every file that a project of your own would have, so that the other commands can be tried on
+    them. Takes under a minute the first time, while equations are compiled.
+
+    Example: pathtrim demo --out demo
+    """
+    from tuning.command_line import inputs
+    from tuning.demo.demo import run_demo
+
+    inputs.output_folder(out)
+    result = run_demo(out, workers=workers, say=say)
+    deliver(result.text(), result.data(), as_json)
+    if not result.comparison.keeps_limits:
+        raise typer.Exit(BROKEN_LIMIT)

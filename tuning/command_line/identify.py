@@ -1,0 +1,90 @@
+"""`pathtrim identify`: drive logs to a vehicle file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from tuning.command_line.output import deliver, say
+
+if TYPE_CHECKING:
+    from tuning import Identified
+
+__all__ = ["NAME", "command", "identified_data"]
+
+NAME = "identify"
+
+
+def command(
+    logs: Annotated[list[Path], typer.Argument(metavar="LOG...", help="Drive logs: CSV or Parquet.")],
+    channels: Annotated[
+        Path,
+        typer.Option(
+            metavar="FILE", help="Channel file (TOML): which column is which quantity, in which unit."
+        ),
+    ],
+    out: Annotated[Path, typer.Option(metavar="FILE", help="Vehicle file to write.")] = Path("vehicle.toml"),
+    known: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=VALUE", help="What you know, in SI units, as wheelbase=2.9; repeat for more."
+        ),
+    ] = None,
+    validate: Annotated[
+        list[Path] | None,
+        typer.Option(metavar="LOG", help="Log to judge the fit by; repeat for more. Default: part of LOG..."),
+    ] = None,
+    model: Annotated[
+        str, typer.Option(help="kinematic, single-track, or auto: whichever foretells better.")
+    ] = "auto",
+    name: Annotated[str, typer.Option(help="Name of the vehicle, for its file and reports.")] = "",
+    seed: Annotated[int, typer.Option(help="Of the first guesses; the same seed finds the same values.")] = 0,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
+    ] = False,
+) -> None:
+    """Find out how the vehicle answers its commands: drive logs to a vehicle file, with a report on the fit beside it.
+
+    The logs need time (s), a steering command (curvature 1/m, an angle, or a number without a unit), a speed, and a yaw
+    rate or heading; a measured steering angle makes the answer sharper. Drive steps and sweeps, both ways, at several
+    speeds.
+
+    Example: pathtrim identify drive1.csv drive2.csv --channels channels.toml --known wheelbase=3.4 --out vehicle.toml
+    """
+    import tuning
+    from tuning.command_line import inputs
+
+    inputs.output_file(out)
+    values = inputs.known_values(known or [])
+    mapped = tuning.Channels.load(channels)
+    drives = [tuning.read_log(log, mapped) for log in logs]
+    held = [tuning.read_log(log, mapped) for log in validate] if validate else None
+    say(f"fitting {sum(log.duration for log in drives):.0f} s of driving from {len(drives)} log(s) ...")
+    found = tuning.identify(
+        drives, known=values, validate=held, model=inputs.model_name(model), seed=seed, name=name
+    )
+    report = out.with_name(f"{out.stem}-fit.html")
+    written = tuning.write_report(report, found=found, files={out.name: "the vehicle file"}, pictures=False)
+    found.vehicle.save(out)
+    lines = [
+        found.table(),
+        "",
+        f"Written: {out} and {report} (open it before you trust the values).",
+        f"Next: pathtrim tune --vehicle {out} --law PurePursuit Stanley MPC --track double-lane-change --out study",
+    ]
+    deliver("\n".join(lines), {**identified_data(found), "files": [str(out), *map(str, written)]}, as_json)
+
+
+def identified_data(found: Identified) -> dict[str, Any]:
+    """Give an identification as plain values."""
+    return {
+        "command": NAME,
+        "parameters": {str(name): row for name, row in found.parameters.to_dict("index").items()},
+        "validation": found.validation,
+        "training": found.training,
+        "held_out": found.held_out,
+        "findings": list(found.findings),
+        "model": found.vehicle.model_name,
+    }

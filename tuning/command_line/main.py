@@ -1,0 +1,105 @@
+"""The application: its commands, and how any error becomes one sentence and an exit status."""
+
+from __future__ import annotations
+
+import io
+import sys
+from collections.abc import Sequence
+from importlib.metadata import version
+
+import typer
+
+from tuning.command_line import compare, demo, export, identify, tune
+from tuning.command_line.output import BAD_INPUT, DONE, INTERRUPTED, say
+
+__all__ = ["main", "run"]
+
+# The base of every error that typer raises about usage; typer does not export it by name.
+_UsageError: type[Exception] = typer.BadParameter.__mro__[2]
+
+_HELP = """Design, tune and prove path-tracking controllers of a by-wire road vehicle.
+
+The usual way through: identify the vehicle from drive logs, tune the tracking laws for it, compare them, and export
+the parameters of the one you choose. `pathtrim demo` shows all of it on shipped data in under a minute.
+
+Exit status: 0 done; 1 done, but a limit is not met; 2 bad input or usage.
+
+Drive on a closed course first, with a trained safety driver and a working stop device; local codes and licensed
+practice come first.
+"""
+
+# No boxes and colours in help: plain text is quicker to start and reads the same in a log of a build server.
+app = typer.Typer(rich_markup_mode=None, pretty_exceptions_enable=False, add_completion=False)
+
+
+@app.callback(invoke_without_command=True, help=_HELP)
+def _root(
+    context: typer.Context,
+    show_version: bool = typer.Option(False, "--version", help="Print the version and leave."),
+) -> None:
+    if show_version:
+        typer.echo(f"pathtrim {version('pathtrim')}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+
+
+for _module in (demo, identify, tune, compare, export):
+    app.command(_module.NAME)(_module.command)
+
+
+def main() -> None:
+    """Run `pathtrim` with the arguments of the process and leave with its exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal without Greek letters still gets its table
+    sys.exit(run(sys.argv[1:]))
+
+
+def run(arguments: Sequence[str]) -> int:
+    """Run `pathtrim` and give its exit status; errors that a user can mend are one sentence on standard error."""
+    try:
+        status = app(args=_spread(list(arguments)), prog_name="pathtrim", standalone_mode=False)
+    except _UsageError as error:
+        return _usage_message(error, arguments)
+    except (KeyboardInterrupt, typer.Abort):
+        say("pathtrim: interrupted; files that were already written are whole, the others were not begun")
+        return INTERRUPTED
+    except BrokenPipeError:
+        sys.stderr.close()  # whoever read the output has gone (`| head`): nothing more to say
+        return DONE
+    except Exception as error:
+        from tracks.errors import PathtrimError
+
+        if not isinstance(error, PathtrimError):
+            raise
+        say(f"pathtrim: {error}")
+        return BAD_INPUT
+    return status if isinstance(status, int) else DONE
+
+
+def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
+    text = getattr(error, "format_message", lambda: str(error))().strip().rstrip(".")
+    words = [word for word in arguments[:1] if word in COMMANDS]
+    say(f"pathtrim: {text[:1].lower()}{text[1:]}; see {' '.join(('pathtrim', *words, '--help'))}")
+    return BAD_INPUT
+
+
+COMMANDS = tuple(_module.NAME for _module in (demo, identify, tune, compare, export))
+
+
+def _spread(arguments: list[str]) -> list[str]:
+    """Let `tune --law A B --track C D` mean `--law A --law B --track C --track D`: it takes no other words."""
+    if arguments[:1] != [tune.NAME]:
+        return arguments
+    spread: list[str] = []
+    option = ""
+    for i, word in enumerate(arguments):
+        if word in ("--law", "--track"):
+            option = word
+        elif word.startswith("-"):
+            option = ""
+        elif option and arguments[i - 1] != option:
+            spread.append(option)
+        spread.append(word)
+    return spread

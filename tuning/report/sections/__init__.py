@@ -1,0 +1,21 @@
+"""Sections of reports, each made from one thing that the bench has found."""
+
+from tuning.report.sections.comparison import comparison_pictures, comparison_section
+from tuning.report.sections.files import files_section
+from tuning.report.sections.fit import fit_pictures, fit_section
+from tuning.report.sections.study import best_gains, edge_gains, study_picture, study_section
+from tuning.report.sections.vehicle import vehicle_section, vehicle_values
+
+__all__ = [
+    "best_gains",
+    "comparison_pictures",
+    "comparison_section",
+    "edge_gains",
+    "files_section",
+    "fit_pictures",
+    "fit_section",
+    "study_picture",
+    "study_section",
+    "vehicle_section",
+    "vehicle_values",
+]

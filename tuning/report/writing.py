@@ -1,0 +1,173 @@
+"""Whole reports: a fit, a tuning, a comparison, or all of them on one page, with the pictures beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path as FilePath
+from typing import TYPE_CHECKING
+
+from tracks.errors import FileError, InputError
+from tracks.validation import write_atomically
+from tuning.report.page import Page, Section, provenance, write_page
+from tuning.report.sections import (
+    comparison_pictures,
+    comparison_section,
+    files_section,
+    fit_pictures,
+    fit_section,
+    study_picture,
+    study_section,
+    vehicle_section,
+)
+from tuning.text import spoken
+
+if TYPE_CHECKING:
+    from tuning.identification import Identified
+    from tuning.search import Comparison, Study
+    from tuning.vehicle import Vehicle
+
+__all__ = ["write_report"]
+
+_FOLDER = "pictures"
+
+
+def write_report(
+    path: str | FilePath,
+    *,
+    title: str = "",
+    found: Identified | None = None,
+    vehicle: Vehicle | None = None,
+    studies: Sequence[Study] = (),
+    comparison: Comparison | None = None,
+    files: Mapping[str, str] | None = None,
+    pictures: bool = True,
+) -> list[FilePath]:
+    """Write one stand-alone HTML page on whatever is given, and its pictures as PNG files in a folder beside it.
+
+    Args:
+        path: of the page; its folder is made where it is missing.
+        title: heading; empty for one that says what was done.
+        found: what `identify` gave; its vehicle is described unless `vehicle` is another.
+        vehicle: to describe.
+        studies: what `tune` gave, one a law.
+        comparison: what `compare` gave.
+        files: other files that belong to the report, as shown -> what they hold.
+        pictures: whether to write the pictures as files too; the page has them embedded either way.
+
+    Returns:
+        The files written, the page first.
+
+    Raises:
+        InputError: nothing to report on.
+        FileError: a file cannot be written.
+    """
+    target = FilePath(path)
+    described = vehicle or (found.vehicle if found is not None else None)
+    drawn: dict[str, bytes] = {}
+    sections: list[Section] = []
+    if comparison is not None:
+        shown = comparison_pictures(comparison)
+        drawn.update(shown)
+        sections.append(comparison_section(comparison, shown))
+    for study in studies:
+        name = f"tuning-{study.best.name}"
+        drawn[name] = study_picture(study)
+        sections.append(study_section(study, drawn[name]))
+    if described is not None:
+        sections.append(vehicle_section(described))
+    if found is not None:
+        shown = fit_pictures(found)
+        drawn.update(shown)
+        sections.append(fit_section(found, shown))
+    if not sections:
+        raise InputError(
+            "there is nothing to report on", "a fit, a vehicle, a study or a comparison", "pass one"
+        )
+    written = [target]
+    _make(target.parent)
+    if pictures:
+        _make(target.parent / _FOLDER)
+        for name, data in drawn.items():
+            written.append(target.parent / _FOLDER / f"{_file_name(name)}.png")
+            write_atomically(written[-1], data)
+    if files:
+        sections.append(files_section(files))
+    page = Page(
+        title or _title(found, studies, comparison),
+        _summary(found, studies, comparison),
+        tuple(sections),
+        _verdict(studies, comparison),
+        _seeds(studies),
+    )
+    write_page(page, target)
+    return written
+
+
+def _make(folder: FilePath) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise FileError(
+            folder, "", f"cannot be made ({error.strerror})", "the name of a folder", "choose another folder"
+        ) from None
+
+
+def _file_name(name: str) -> str:
+    """Give a name that every file system takes: a track may be called anything."""
+    return "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in name)
+
+
+def _title(found: Identified | None, studies: Sequence[Study], comparison: Comparison | None) -> str:
+    if comparison is not None:
+        return f"{' , '.join(comparison.laws).replace(' ,', ',')} compared"
+    if studies:
+        return f"{', '.join(study.best.name for study in studies)} tuned"
+    name = found.vehicle.provenance.name if found is not None else ""
+    return f"{name or 'Vehicle'} identified" if found is not None else "Vehicle"
+
+
+def _summary(found: Identified | None, studies: Sequence[Study], comparison: Comparison | None) -> str:
+    """Say in a sentence what was found: of the laws if there are any, else of the fit."""
+    if comparison is not None:
+        scores = dict.fromkeys(comparison.laws, 0.0)
+        for row in comparison.worst.to_dict("records"):
+            scores[str(row["law"])] = max(scores[str(row["law"])], float(row["usage"]))
+        best = min(scores, key=scores.__getitem__)
+        tracks = len(next(iter(comparison.runs.values())))
+        return (
+            f"Of {len(scores)} laws on {tracks} tracks, {best} stays furthest from the limits: "
+            f"its largest usage is {100.0 * scores[best]:.0f} %."
+            if len(scores) > 1
+            else f"{best} on {tracks} tracks: its largest usage of a limit is {100.0 * scores[best]:.0f} %."
+        )
+    if studies:
+        return " ".join(
+            f"{study.best.name} reaches {100.0 * study.best_score:.0f} % of its binding limit, "
+            f"{spoken(study.binding_limit)}."
+            for study in studies
+        )
+    return "How the vehicle responds to commands, found from its drive logs." if found is not None else ""
+
+
+def _verdict(studies: Sequence[Study], comparison: Comparison | None) -> tuple[str, str]:
+    kept: dict[str, bool] = {study.best.name: study.keeps_limits for study in studies}
+    if comparison is not None:
+        kept = dict.fromkeys(comparison.laws, True)
+        for row in comparison.worst.to_dict("records"):
+            kept[str(row["law"])] &= bool(row["usage"] <= 1.0)
+    if not kept:
+        return "", ""
+    breaking = [law for law, keeps in kept.items() if not keeps]
+    if not breaking:
+        return "kept", f"{_listed(list(kept))} {'keeps' if len(kept) == 1 else 'keep'} every limit"
+    verb = "breaks" if len(breaking) == 1 else "break"
+    return "broken", f"{_listed(breaking)} {verb} a limit"
+
+
+def _listed(names: list[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _seeds(studies: Sequence[Study]) -> dict[str, str]:
+    seeds = {f"seed of tuning {study.best.name}": study.seed for study in studies}
+    return provenance(**seeds)
