@@ -77,7 +77,7 @@ def test_a_law_of_ones_own_comes_back_when_named(tmp_path):
     law = OwnLaw(response=RESPONSE, table=(3.0, 4.5, 6.0))
     save(law, tmp_path / "p.json")
     assert load(tmp_path / "p.json", laws={"OwnLaw": OwnLaw}) == law
-    with pytest.raises(FileError, match='"OwnLaw" is unknown.*PurePursuit.*laws='):
+    with pytest.raises(FileError, match=r'"OwnLaw" is unknown.*PurePursuit.*laws='):
         load(tmp_path / "p.json")
 
 

@@ -324,7 +324,7 @@ def test_a_run_into_infinity_is_measured_all_the_same():
 
 def test_slow_recordings_are_refused():
     """UN R79 wants 100 samples a second."""
-    with pytest.raises(InputError, match="sampled every 0.02 s"):
+    with pytest.raises(InputError, match=r"sampled every 0\.02 s"):
         measure(made(np.arange(500) / 50.0))
 
 

@@ -133,13 +133,19 @@ class Recording:
                 f"the run is sampled every {period:g} s", f"{LOWEST_RATE:g} or more samples a second",
                 "record faster: lateral acceleration in the UN R79 way needs it",
             )  # fmt: skip
-        channels = [getattr(run, name) for name in _CHANNELS]
+        channels: dict[str, Array] = {name: getattr(run, name) for name in _CHANNELS}
         if np.abs(np.diff(time) - period).max() > _EVEN * period:
             even = np.linspace(time[0], time[-1], time.size)
-            channels = [np.interp(even, time, channel) for channel in channels]
-        judged = _end_of_start_up(channels[0], channels[1], 1.0 / period, run)
-        limits = (run.rate_limit, run.angle_limit, run.width or 0.0)
-        return cls(1.0 / period, *channels, judged, run.track, *limits)
+            channels = {name: np.interp(even, time, channel) for name, channel in channels.items()}
+        return cls(
+            rate=1.0 / period,
+            judged=_end_of_start_up(channels["s"], channels["lateral_error"], 1.0 / period, run),
+            track=run.track,
+            rate_limit=run.rate_limit,
+            angle_limit=run.angle_limit,
+            width=run.width or 0.0,
+            **channels,
+        )
 
 
 def starts_with(section: Section, s: float) -> bool:

@@ -38,7 +38,7 @@ _PADDING = 6.0
 
 @lru_cache(maxsize=16)
 def _filter(rate: float) -> Array:
-    return butter(_ORDER, _CUT_OFF, fs=rate, output="sos")
+    return np.asarray(butter(_ORDER, _CUT_OFF, fs=rate, output="sos"))
 
 
 def r79_acceleration(acceleration: Array, rate: float) -> Array:

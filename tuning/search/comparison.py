@@ -51,7 +51,7 @@ class Comparison:
         """One row a law, track and scenario: outcome, largest `usage`, `binding_limit` and every measure."""
         import pandas as pd
 
-        return pd.DataFrame([self._row(*place, run) for *place, run in self._all()])
+        return pd.DataFrame([self._row(*drive) for drive in self._all()])
 
     @cached_property
     def usage(self) -> pd.DataFrame:
@@ -77,7 +77,7 @@ class Comparison:
     @property
     def keeps_limits(self) -> bool:
         """Whether every law keeps every limit in every run."""
-        return bool((self.table["usage"] <= 1.0).all())
+        return bool((self.table["usage"].to_numpy() <= 1.0).all())
 
     def text(self) -> str:
         """Give one table to read in ten seconds: each law on each track, the worst of its scenarios."""

@@ -19,7 +19,7 @@ __all__ = ["Crew", "checked_workers", "executor"]
 
 _WORTH_STARTING = 3.0  # s of work: workers take about two to start
 _CHUNK = 0.1  # s of work sent at a time: small against the whole, large against a millisecond of sending
-_IDLE = 300.0  # s after which idle workers end; studies that follow one another share them
+_IDLE = 300  # s after which idle workers end; studies that follow one another share them
 
 
 def checked_workers(workers: int | None) -> int:

@@ -61,14 +61,18 @@ class Study:
         return self.candidates.iloc[self.best_index]
 
     @property
+    def _best(self) -> dict[str, Any]:
+        return dict(zip(self.candidates.columns, self.best_row.tolist(), strict=True))
+
+    @property
     def best_score(self) -> float:
         """The largest usage of the best law; 1 or less keeps every limit."""
-        return float(self.best_row["score"])
+        return float(self._best["score"])
 
     @property
     def binding_limit(self) -> str:
         """The limit that the best law uses most."""
-        return str(self.best_row["binding_limit"])
+        return str(self._best["binding_limit"])
 
     @property
     def keeps_limits(self) -> bool:
@@ -89,9 +93,9 @@ class Study:
 
     def summary(self) -> str:
         """Say in a few lines what was found and what binds."""
-        row = self.best_row
+        row = self._best
         gains = ", ".join(f"{name} {row[name]:.4g} {gain.unit}".rstrip() for name, gain in self.gains.items())
-        kept = int((self.candidates["score"] <= 1.0).sum())
+        kept = int((self.candidates["score"].to_numpy() <= 1.0).sum())
         lines = [
             f"{self.best.name}: {gains}",
             f"{len(self.candidates)} candidates on {len(self.tracks)} tracks in {len(self.scenarios)} scenarios, "
