@@ -19,7 +19,8 @@ TIME = 5  # of the last usable measurement, s
 SPEED = 6  # commanded last, m/s
 SLOTS = 8
 
-# At 100 Hz the ring covers 1.27 s of dead time, several times what a by-wire vehicle has.
+# At 100 Hz the ring covers 1.27 s of dead time, several times what a by-wire vehicle has. A power of two: the
+# place in the ring is a bit mask.
 RING = 128
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from tracker.memory import COUNT, NEWEST, Memory
 from tracker.response import ResponseValues
-from tracks.one_source import equation, select
+from tracks.one_source import equation, sine_cosine
 
 __all__ = ["advance", "driven_curvature", "predict"]
 
@@ -34,10 +34,10 @@ def advance(x, y, heading, speed, curvature, asked, lag, span):
     gap = curvature - asked
     mean = asked + gap * lag * (1.0 - left) / np.maximum(span, 1e-9)
     turn = speed * mean * span
-    middle = heading + 0.5 * turn
+    sine, cosine = sine_cosine(heading + 0.5 * turn)
     return (
-        x + speed * span * np.cos(middle),
-        y + speed * span * np.sin(middle),
+        x + speed * span * cosine,
+        y + speed * span * sine,
         heading + turn,
         asked + gap * left,
     )
@@ -47,20 +47,22 @@ def advance(x, y, heading, speed, curvature, asked, lag, span):
 def predict(response: ResponseValues, memory: Memory, time, x, y, heading, speed, curvature):
     """Give (x, y, heading, curvature) at `time` + dead time, through the commands in flight."""
     dead_time = response.dead_time
-    count = int(memory.numbers[COUNT])
+    mask = memory.times.shape[0] - 1
     newest = int(memory.numbers[NEWEST])
-    ring = memory.times.shape[0]
+    # Back to the command that acts now: the first one, going back, that was given a dead time ago or earlier.
+    back = 0
+    last = int(memory.numbers[COUNT]) - 1
+    while back < last and memory.times[(newest - back) & mask] + dead_time > time:
+        back += 1
     done = 0.0  # of the dead time, s
-    for back in range(count - 1, -1, -1):
-        slot = (newest - back + ring) % ring
+    for i in range(back, -1, -1):
         until = dead_time
-        if back > 0:
-            following = (newest - back + 1 + ring) % ring
-            until = memory.times[following] + dead_time - time
-        until = select(until > dead_time, dead_time, until)
+        if i > 0:
+            until = np.minimum(memory.times[(newest - i + 1) & mask] + dead_time - time, dead_time)
         if until > done:
+            asked = memory.curvatures[(newest - i) & mask]
             x, y, heading, curvature = advance(
-                x, y, heading, speed, curvature, memory.curvatures[slot], response.lag, until - done
+                x, y, heading, speed, curvature, asked, response.lag, until - done
             )
             done = until
     return x, y, heading, curvature

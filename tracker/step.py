@@ -15,7 +15,7 @@ from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory
 from tracker.prediction import driven_curvature, predict
 from tracker.response import ResponseValues
-from tracks.geometry import evaluate, project
+from tracks.geometry import nearest
 from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays, planned_speed
 
@@ -55,9 +55,9 @@ def perceive(
     curvature = driven_curvature(response, speed, steering_angle)
     if options.compensate_dead_time > 0.0 and response.dead_time > 0.0:
         x, y, heading, curvature = predict(response, memory, time, x, y, heading, speed, curvature)
-    s, offset = project(track.path, x, y, memory.numbers[NEAR])
+    # The guess where it will be saves an iteration.
+    s, offset, point = nearest(track.path, x, y, memory.numbers[NEAR] + speed * options.period)
     memory.numbers[NEAR] = s
-    point = evaluate(track.path, s)
     return View(
         time, x, y, heading, speed, curvature, s, offset, wrap_angle(heading - point.heading), point.curvature
     )

@@ -11,12 +11,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tracks.one_source import clip, equation, select
+from tracks.one_source import clip, equation, select, sine_cosine
 
-__all__ = ["PathArrays", "PathPoint", "evaluate", "project"]
+__all__ = ["PathArrays", "PathPoint", "evaluate", "nearest", "project"]
 
 _MAX_ITERATIONS = 25
-_CONVERGED = 1e-13  # m, relative to 1 m of path: two digits above rounding
+# m. Newton's method squares the error in each step (times the path's curvature rate times the offset, below 1/m),
+# so what is left after a step this short is rounding.
+_CONVERGED = 1e-6
+_STANDING = 1e-12  # m, where the bounded slope makes the method converge only linearly
+_LEAST_SLOPE = 0.25
 
 
 class PathArrays(NamedTuple):
@@ -102,13 +106,13 @@ def evaluate(path, s):
         + h * path.curvature_end[i] * (u3 - u2)
     )
     curvature = path.curvature_start[i] + (path.curvature_end[i] - path.curvature_start[i]) * u
-    tx, ty = np.cos(heading), np.sin(heading)
+    ty, tx = sine_cosine(heading)
     return PathPoint(x + beyond * tx, y + beyond * ty, heading, select(beyond == 0.0, curvature, 0.0), tx, ty)
 
 
 @equation
-def project(path, x, y, near):
-    """Give (s, lateral offset) of the point (x, y) [m] on the branch of the path at s = `near` [m].
+def nearest(path, x, y, near):
+    """Give (s, lateral offset, `PathPoint`) of the point (x, y) [m] on the branch of the path at s = `near` [m].
 
     Newton's method on (p − P(s))·t(s) = 0, so the time does not depend on the path's length, and a
     self-crossing does not make s jump. The offset is + left. On a closed path s goes on beyond the
@@ -122,11 +126,19 @@ def project(path, x, y, near):
         along = (x - point.x) * point.tangent_x + (y - point.y) * point.tangent_y
         across = (y - point.y) * point.tangent_x - (x - point.x) * point.tangent_y
         # 1 − κ e vanishes at the centre of curvature; the bound keeps the step finite and its sign right.
-        slope = np.maximum(1.0 - point.curvature * across, 0.25)
+        exact = 1.0 - point.curvature * across
+        slope = np.maximum(exact, _LEAST_SLOPE)
         step = clip(along / slope, -longest_step, longest_step)
         s += step
         point = evaluate(path, s)
-        if np.abs(step) < _CONVERGED * (1.0 + np.abs(s)):
+        if np.abs(step) < _CONVERGED and exact > _LEAST_SLOPE or np.abs(step) < _STANDING:
             break
     offset = (y - point.y) * point.tangent_x - (x - point.x) * point.tangent_y
+    return s, offset, point
+
+
+@equation
+def project(path, x, y, near):
+    """Give (s, lateral offset) of the point (x, y) [m]; see `nearest`."""
+    s, offset, _ = nearest(path, x, y, near)
     return s, offset

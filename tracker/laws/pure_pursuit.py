@@ -14,7 +14,7 @@ from pydantic import Field, model_validator
 from tracker.laws.base import Gain, Law, View, padded
 from tracker.response import Response
 from tracks.geometry import PathArrays, evaluate
-from tracks.one_source import clip, equation
+from tracks.one_source import clip, equation, sine_cosine
 
 __all__ = ["PurePursuit", "PurePursuitGains", "pure_pursuit"]
 
@@ -61,7 +61,8 @@ def pure_pursuit(gains: PurePursuitGains, path: PathArrays, view: View) -> float
     lookahead = clip(gains.lookahead_time * view.speed, gains.shortest_lookahead, gains.longest_lookahead)
     target = lookahead_point(path, view, lookahead)
     dx, dy = target.x - view.x, target.y - view.y
-    lateral = dy * np.cos(view.heading) - dx * np.sin(view.heading)
+    sine, cosine = sine_cosine(view.heading)
+    lateral = dy * cosine - dx * sine
     return 2.0 * lateral / (dx * dx + dy * dy)
 
 

@@ -12,7 +12,7 @@ from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import NEAR, SPEED, STOP, Memory
 from tracker.response import ResponseValues
 from tracker.step import Options, deliver, perceive, usable
-from tracks.geometry import evaluate, project
+from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
 from tuning.simulation.plant import Commands, advance
@@ -101,8 +101,7 @@ def record(records: Records, i, time, plant: Plant, track: TrackArrays, state: S
     angle = state.steering_angle
     yaw_rate, _ = motion(plant.model, p, state.speed, state.lateral_velocity, state.yaw_rate, angle)
     slide, _ = lateral(plant.model, p, state.speed, state.lateral_velocity, state.yaw_rate, angle)
-    s, offset = project(track.path, state.x, state.y, near)
-    point = evaluate(track.path, s)
+    s, offset, point = nearest(track.path, state.x, state.y, near)
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading
     records.speed[i], records.s[i], records.lateral_error[i] = state.speed, s, offset
@@ -192,7 +191,8 @@ def drive_period(
             period, circumstances.substep, start, end,
         )  # fmt: skip
         i = first + j + 1
-        record(records, i, step * period + end, plant, rig.track, state, records.s[i - 1])
+        near = records.s[i - 1] + state.speed * (end - start)
+        record(records, i, step * period + end, plant, rig.track, state, near)
     return state, _verdict(rig, circumstances, memory, records, first + count)
 
 

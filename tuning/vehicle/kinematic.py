@@ -7,9 +7,7 @@ low speed where it is exact (Rajamani, Vehicle Dynamics and Control, ch. 2 and 3
 
 from __future__ import annotations
 
-import numpy as np
-
-from tracks.one_source import equation, select
+from tracks.one_source import equation, select, sine_cosine
 
 __all__ = ["FOLLOWING_TIME", "kinematic_lateral", "kinematic_motion", "kinematic_yaw_rate"]
 
@@ -27,7 +25,8 @@ def kinematic_yaw_rate(p, speed, angle):
     """Give the yaw rate (rad/s, + left) that belongs to a speed (m/s) and a road-wheel angle (rad, + left)."""
     denominator = p.wheelbase + p.understeer_gradient * speed * speed
     least = _LEAST_DENOMINATOR * p.wheelbase
-    return speed * np.tan(angle) / select(denominator < least, least, denominator)
+    sine, cosine = sine_cosine(angle)
+    return speed * sine / (cosine * select(denominator < least, least, denominator))
 
 
 @equation

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 from typing import Final
 
-import numpy as np
-
-from tracks.one_source import equation, select
+from tracks.one_source import equation, select, sine_cosine
 from tuning.vehicle.drive import acceleration_demand, drive_derivative, speed_derivative
 from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
 from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK
@@ -66,9 +64,10 @@ def derivative(model, p, state, inputs):
     drive_dot, brake_dot = drive_derivative(
         p, demand_drive, demand_brake, state.drive_acceleration, state.brake_acceleration
     )
+    sine, cosine = sine_cosine(state.heading)
     return State(
-        state.speed * np.cos(state.heading) - rear_velocity * np.sin(state.heading),
-        state.speed * np.sin(state.heading) + rear_velocity * np.cos(state.heading),
+        state.speed * cosine - rear_velocity * sine,
+        state.speed * sine + rear_velocity * cosine,
         rate,
         speed_derivative(state.speed, state.drive_acceleration, state.brake_acceleration),
         velocity_dot,

@@ -4,18 +4,17 @@ Notation: m mass, I yaw inertia, a and b centre of gravity to front and rear axl
 stiffness of an axle, u speed along the vehicle, v lateral velocity of the centre of gravity, r yaw rate,
 δ road-wheel angle, α slip angle, F lateral axle force (+ left).
 
-    α_f = atan((v + a r)/u) − δ      α_r = atan((v − b r)/u)      F = −C α
+    tan α_f = (t − tan δ)/(1 + t tan δ), t = (v + a r)/u      tan α_r = (v − b r)/u      F = −C tan α
     m (v̇ + u r) = F_f cos δ + F_r    I ṙ = a F_f cos δ − b F_r
 
-Rajamani, Vehicle Dynamics and Control, ch. 2 (from memory), there for small angles. The slip angles are singular
-at u = 0, so the kinematic form takes over below 3 m/s and is alone below 1 m/s.
+Rajamani, Vehicle Dynamics and Control, ch. 2 (from memory), there for small angles, where tan α is α; in the tangent
+no inverse function is needed. The slip is singular at u = 0, so the kinematic form takes over below 3 m/s and is
+alone below 1 m/s.
 """
 
 from __future__ import annotations
 
-import numpy as np
-
-from tracks.one_source import clip, equation, select
+from tracks.one_source import clip, equation, select, sine_cosine
 from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
 
 __all__ = [
@@ -42,8 +41,10 @@ def dynamic_share(speed):
 def axle_forces(p, speed, lateral_velocity, yaw_rate, angle):
     """Give the lateral forces (N, + left, in the axes of each axle's wheels) of front and rear axle."""
     u = select(speed < KINEMATIC_BELOW, KINEMATIC_BELOW, speed)
-    slip_front = np.arctan((lateral_velocity + p.front_axle_distance * yaw_rate) / u) - angle
-    slip_rear = np.arctan((lateral_velocity - p.rear_axle_distance * yaw_rate) / u)
+    sine, cosine = sine_cosine(angle)
+    front = lateral_velocity + p.front_axle_distance * yaw_rate
+    slip_front = (front * cosine - u * sine) / (u * cosine + front * sine)
+    slip_rear = (lateral_velocity - p.rear_axle_distance * yaw_rate) / u
     return -p.stiffness_front * slip_front, -p.stiffness_rear * slip_rear
 
 
@@ -51,7 +52,7 @@ def axle_forces(p, speed, lateral_velocity, yaw_rate, angle):
 def single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle):
     """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) at the centre of gravity."""
     front, rear = axle_forces(p, speed, lateral_velocity, yaw_rate, angle)
-    front = front * np.cos(angle)
+    front = front * sine_cosine(angle)[1]
     velocity_dynamic = (front + rear) / p.mass - speed * yaw_rate
     yaw_dynamic = (p.front_axle_distance * front - p.rear_axle_distance * rear) / p.yaw_inertia
     velocity_kinematic, yaw_kinematic = kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle)

@@ -17,7 +17,7 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
     """Give the steady state at a speed [m/s] on a path curvature of the rear axle [1/m, + left].
 
     Pose is that of a path along the x axis: at the origin, heading turned by the slip of the rear axle.
-    Balance of the single-track model: F_f cos δ = m b v r/L, F_r = m a v r/L, with F = −C α.
+    Balance of the single-track model: F_f cos δ = m b v r/L, F_r = m a v r/L, with F = −C tan α.
     """
     yaw_rate = speed * curvature
     kinematic = float(np.arctan(curvature * (p.wheelbase + p.understeer_gradient * speed * speed)))
@@ -29,11 +29,11 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
     u = max(speed, 1e-3)
     a, b, length = p.front_axle_distance, p.rear_axle_distance, p.wheelbase
     slip_rear = -p.mass * a * speed * yaw_rate / (length * p.stiffness_rear)
-    lateral = b * yaw_rate + share * u * np.tan(slip_rear)
+    lateral = b * yaw_rate + share * u * slip_rear
     angle = kinematic
     for _ in range(_FIXED_POINT_STEPS):
         slip_front = -p.mass * b * speed * yaw_rate / (length * p.stiffness_front * np.cos(angle))
-        angle = float(np.arctan((lateral + a * yaw_rate) / u) - slip_front)
+        angle = float(np.arctan((lateral + a * yaw_rate) / u) - np.arctan(slip_front))
     angle = kinematic + share * (angle - kinematic)
-    heading = -share * slip_rear
+    heading = -share * float(np.arctan(slip_rear))
     return State(0.0, 0.0, heading, speed, float(lateral), yaw_rate, angle, 0.0, 0.0, 0.0)
