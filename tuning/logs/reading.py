@@ -55,7 +55,7 @@ def read_log(path: str | FilePath, channels: str | FilePath | Channels) -> Log:
         raise FileError(file, "", f"has the suffix {file.suffix!r}", f"a log as {known}", "convert the log")
     table, where = reader(file)
     _check_columns(file, table, mapped)
-    table = table[[channel.column for _, channel in mapped.items()]]
+    table = table.loc[:, [channel.column for _, channel in mapped.items()]]
     findings: list[str] = []
     table = _without_unfinished_row(table, where, findings)
     data = {
@@ -129,7 +129,7 @@ def _numbers(
         raise FileError(
             file, f"column {column!r}", "holds dates", "numbers", "export the clock as seconds or ns"
         )
-    numbers = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64)
+    numbers = np.array(pd.to_numeric(cells, errors="coerce"), dtype=np.float64)
     bad = np.flatnonzero(~np.isfinite(numbers))
     if bad.size:
         row = int(bad[0])
