@@ -274,7 +274,7 @@ def test_a_candidate_that_fails_is_an_outcome(workers):
 
 def test_when_every_candidate_fails_the_reason_is_raised():
     """A law that never runs is a fault of the law: its reason is in the message."""
-    with pytest.raises(InputError, match="not one of 4 candidates of Hopeless .*ZeroDivisionError: no"):
+    with pytest.raises(InputError, match=r"not one of 4 candidates of Hopeless .*ZeroDivisionError: no"):
         tune(Hopeless, QUICK, beside_a_straight(40.0), None, NOMINAL, candidates=4, workers=1, progress=False)
 
 

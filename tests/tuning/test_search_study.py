@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
+from pathlib import Path as FilePath
 
 import numpy as np
 import pytest
 
 import tracks
+import tuning
 from tracker import MPC, PurePursuit, Stanley
 from tracks.errors import FileError, InputError
 from tuning import Limits, Scenario, Study, Vehicle, compare, simulate, tune
@@ -172,3 +175,13 @@ def test_default_scenarios_suit_the_size_of_the_vehicle():
         assert one.lateral_offset == pytest.approx(0.1 * ten.lateral_offset)
         assert one.position_noise == pytest.approx(0.1 * ten.position_noise)
         assert one.heading_noise == ten.heading_noise
+
+
+@pytest.mark.parametrize("room", ["measures", "search"])
+def test_the_example_of_the_readme_runs(room, capsys):
+    """What the README shows can be typed in as it stands, and prints something."""
+    text = (FilePath(tuning.__file__).parent / room / "README.md").read_text()
+    example = re.search(r"```python\n(.*?)```", text, re.DOTALL)
+    assert example is not None
+    exec(compile(example.group(1), f"{room}/README.md", "exec"), {})
+    assert capsys.readouterr().out

@@ -14,6 +14,7 @@ from tuning.measures import MEASURES, Limits
 from tuning.search.scoring import UNFINISHED, run_usage, worst
 from tuning.search.study import usage_rows
 from tuning.simulation import Run
+from tuning.text import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -145,9 +146,6 @@ def _cells(row: dict[str, Any]) -> list[str]:
         fate = f"{row['outcome'].replace('_', ' ')} after {row['course_driven']:.0f} %"
         return [row["law"], "—", fate, row["scenario"], *("—" for _ in _SHOWN)]
     mark = "" if row["usage"] <= 1.0 else "!"
-    limit = (
-        row["binding_limit"].removeprefix("lateral_").replace("_", " ").replace("r79", "R79")
-        or "none applies"
-    )
+    limit = spoken(row["binding_limit"].removeprefix("lateral_")) or "none applies"
     numbers = ["—" if math.isnan(row[name]) else form.format(row[name]) for name, _, form in _SHOWN]
     return [row["law"], f"{mark} {100.0 * row['usage']:.0f} %", limit, row["scenario"], *numbers]

@@ -15,6 +15,7 @@ from tuning.search.evaluation import Problem, Result, worst_measures
 from tuning.search.scoring import UNFINISHED, run_usage
 from tuning.search.space import Point
 from tuning.simulation import Scenario
+from tuning.text import spoken
 
 if TYPE_CHECKING:
     # pandas is imported where it is used: workers, which import this package, need none of it.
@@ -94,7 +95,9 @@ class Study:
     def summary(self) -> str:
         """Say in a few lines what was found and what binds."""
         row = self._best
-        gains = ", ".join(f"{name} {row[name]:.4g} {gain.unit}".rstrip() for name, gain in self.gains.items())
+        gains = ", ".join(
+            f"{spoken(name)} {row[name]:.4g} {gain.unit}".rstrip() for name, gain in self.gains.items()
+        )
         kept = int((self.candidates["score"].to_numpy() <= 1.0).sum())
         lines = [
             f"{self.best.name}: {gains}",
@@ -108,7 +111,7 @@ class Study:
             name = str(row["binding_limit"])
             verdict = "every limit is kept" if self.keeps_limits else "not every limit is kept"
             lines.append(
-                f"{verdict}; {name} binds at {100.0 * self.best_score:.0f} % of its limit of "
+                f"{verdict}; {spoken(name)} binds at {100.0 * self.best_score:.0f} % of its limit of "
                 f"{self.limits.active[name]:g} {MEASURES[name].unit}, {where}"
             )
         else:
