@@ -11,16 +11,54 @@ import numpy as np
 
 from tracker.memory import COUNT, NEWEST, Memory
 from tracker.response import ResponseValues
-from tracks.one_source import equation, sine_cosine
+from tracks.one_source import clip, equation, select, sine_cosine
 
-__all__ = ["advance", "driven_curvature", "predict"]
+__all__ = ["advance", "driven_curvature", "lag_at", "predict", "rear_slip"]
 
 
 @equation
-def driven_curvature(response: ResponseValues, speed: float, steering_angle: float) -> float:
-    """Give the curvature of the rear axle's path in a steady turn, 1/m: tan δ / (L + K v²)."""
-    length = response.wheelbase + response.understeer_gradient * speed * speed
-    return np.tan(steering_angle) / length
+def driven_curvature(response: ResponseValues, speed: float, yaw_rate: float, steering_angle: float) -> float:
+    """Give the curvature of the rear axle's path, 1/m, + left.
+
+    That of a steady turn, tan δ/(L + K v²); where the tyres are known and so the delay of the body, r/v from
+    3 m/s on and a mixture from 1 m/s, since the yaw rate says nothing at standstill.
+    """
+    steady = np.tan(steering_angle) / (response.wheelbase + response.understeer_gradient * speed * speed)
+    share = select(response.cornering_stiffness_rear > 0.0, clip(0.5 * (speed - 1.0), 0.0, 1.0), 0.0)
+    return steady + share * (yaw_rate / np.maximum(speed, 1.0) - steady)
+
+
+@equation
+def lag_at(response: ResponseValues, speed: float) -> float:
+    """Give the lag from steering command to curvature, s: that of the steering and, where known, that of the body.
+
+    The lateral acceleration of a linear single-track body at its rear axle answers the steering angle with
+    1/(1 + A₁/A₀ s + s²/A₀) but for a small term (none if I = m a b), so its delay is A₁/A₀, with
+    A₁ = (C_f + C_r)/(m v) + (a² C_f + b² C_r)/(I v), A₀ = C_f C_r L²/(m I v²) + (b C_r − a C_f)/I.
+    """
+    m, a = response.mass, response.front_axle_distance
+    front, rear = response.cornering_stiffness_front, response.cornering_stiffness_rear
+    known = front * rear * m * a > 0.0
+    m, a = select(known, m, 1.0), select(known, a, 0.5 * response.wheelbase)
+    b = response.wheelbase - a
+    inertia = select(response.yaw_inertia > 0.0, response.yaw_inertia, m * a * b)
+    stiff = front * rear * response.wheelbase * response.wheelbase / (m * inertia)
+    # The bound keeps an oversteering vehicle near its critical speed finite.
+    restoring = np.maximum(stiff + speed * speed * (b * rear - a * front) / inertia, 0.2 * stiff)
+    damping = speed * ((front + rear) / m + (a * a * front + b * b * rear) / inertia)
+    return response.lag + select(known, damping / select(known, restoring, 1.0), 0.0)
+
+
+@equation
+def rear_slip(response: ResponseValues, speed: float, curvature: float) -> float:
+    """Give by how much the heading of a steady turn points into the curve of the rear axle's path, rad, + left.
+
+    The rear axle's force m a v² κ/L (a: centre of gravity to front axle) over its cornering stiffness; 0 where
+    the vehicle's tyres are not known (Rajamani, Vehicle Dynamics and Control, ch. 3: from memory).
+    """
+    stiffness = response.cornering_stiffness_rear
+    force = response.mass * response.front_axle_distance * speed * speed * curvature / response.wheelbase
+    return select(stiffness > 0.0, force / select(stiffness > 0.0, stiffness, 1.0), 0.0)
 
 
 @equation
@@ -47,6 +85,7 @@ def advance(x, y, heading, speed, curvature, asked, lag, span):
 def predict(response: ResponseValues, memory: Memory, time, x, y, heading, speed, curvature):
     """Give (x, y, heading, curvature) at `time` + dead time, through the commands in flight."""
     dead_time = response.dead_time
+    lag = lag_at(response, speed)
     mask = memory.times.shape[0] - 1
     newest = int(memory.numbers[NEWEST])
     # Back to the command that acts now: the first one, going back, that was given a dead time ago or earlier.
@@ -61,8 +100,6 @@ def predict(response: ResponseValues, memory: Memory, time, x, y, heading, speed
             until = np.minimum(memory.times[(newest - i + 1) & mask] + dead_time - time, dead_time)
         if until > done:
             asked = memory.curvatures[(newest - i) & mask]
-            x, y, heading, curvature = advance(
-                x, y, heading, speed, curvature, asked, response.lag, until - done
-            )
+            x, y, heading, curvature = advance(x, y, heading, speed, curvature, asked, lag, until - done)
             done = until
     return x, y, heading, curvature

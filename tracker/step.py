@@ -13,9 +13,9 @@ from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory
-from tracker.prediction import driven_curvature, predict
+from tracker.prediction import driven_curvature, lag_at, predict, rear_slip
 from tracker.response import ResponseValues
-from tracks.geometry import nearest
+from tracks.geometry import evaluate, nearest
 from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays, planned_speed
 
@@ -34,10 +34,11 @@ class Options(NamedTuple):
 
 
 @equation
-def usable(memory: Memory, time, x, y, heading, speed, steering_angle):
+def usable(memory: Memory, time, x, y, heading, speed, yaw_rate, steering_angle):
     """Give 0 for a usable measurement, else the `StopReason`."""
     # The sum of the values is finite only if each is: a NaN or an infinity survives addition.
-    total = np.abs(time) + np.abs(x) + np.abs(y) + np.abs(heading) + np.abs(speed) + np.abs(steering_angle)
+    total = np.abs(time) + np.abs(x) + np.abs(y) + np.abs(heading)
+    total += np.abs(speed) + np.abs(yaw_rate) + np.abs(steering_angle)
     if not total < np.inf:
         return 1
     elif time <= memory.numbers[TIME]:
@@ -49,18 +50,28 @@ def usable(memory: Memory, time, x, y, heading, speed, steering_angle):
 @equation
 def perceive(
     response: ResponseValues, track: TrackArrays, options: Options, memory: Memory,
-    time, x, y, heading, speed, steering_angle,
+    time, x, y, heading, speed, yaw_rate, steering_angle,
 ):  # fmt: skip
-    """Give the `View` of a usable measurement, carried forward through the dead time if so set."""
-    curvature = driven_curvature(response, speed, steering_angle)
+    """Give the `View` of a usable measurement, carried forward through the dead time if so set.
+
+    Laws take the rear axle to move where the vehicle points; in a fast curve it slides outward. So they are given
+    the heading less the slip of a steady turn on the path: by feed-forward, since side-slip fed back costs margin
+    (N. R. Kapania, J. C. Gerdes, Vehicle System Dynamics 53(12), 2015).
+    """
+    curvature = driven_curvature(response, speed, yaw_rate, steering_angle)
+    slip = rear_slip(response, speed, evaluate(track.path, memory.numbers[NEAR]).curvature)
+    heading -= slip
     if options.compensate_dead_time > 0.0 and response.dead_time > 0.0:
         x, y, heading, curvature = predict(response, memory, time, x, y, heading, speed, curvature)
     # The guess where it will be saves an iteration.
     s, offset, point = nearest(track.path, x, y, memory.numbers[NEAR] + speed * options.period)
     memory.numbers[NEAR] = s
+    heading += slip - rear_slip(response, speed, point.curvature)
+    ahead = evaluate(track.path, s + speed * lag_at(response, speed))
     return View(
-        time, x, y, heading, speed, curvature, s, offset, wrap_angle(heading - point.heading), point.curvature
-    )
+        time, x, y, heading, speed, curvature, s, offset,
+        wrap_angle(heading - point.heading), point.curvature, ahead.curvature,
+    )  # fmt: skip
 
 
 @equation
@@ -155,10 +166,10 @@ def deliver(
 @equation
 def decide(
     kernel, gains, response: ResponseValues, envelope: EnvelopeValues, track: TrackArrays, options: Options,
-    memory: Memory, time, x, y, heading, speed, steering_angle,
+    memory: Memory, time, x, y, heading, speed, yaw_rate, steering_angle,
 ):  # fmt: skip
     """One whole step of a closed-form law: give the command (curvature, speed, acceleration)."""
-    reason = usable(memory, time, x, y, heading, speed, steering_angle)
+    reason = usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle)
     if reason > 0:
         return deliver(
             response,
@@ -172,6 +183,6 @@ def decide(
             memory.numbers[SPEED],
             memory.numbers[NEAR],
         )
-    view = perceive(response, track, options, memory, time, x, y, heading, speed, steering_angle)
+    view = perceive(response, track, options, memory, time, x, y, heading, speed, yaw_rate, steering_angle)
     wanted = wanted_curvature(kernel, gains, response, track.path, view)
     return deliver(response, envelope, track, options, memory, 0, wanted, time, speed, view.s)

@@ -117,6 +117,7 @@ class Tracker:
             float(m.y),
             float(m.heading),
             float(m.speed),
+            float(m.yaw_rate),
             float(m.steering_angle),
         )
         if self._runner is None:

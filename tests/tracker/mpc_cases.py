@@ -53,7 +53,17 @@ def on_path(
     p = evaluate(track.path.arrays, s)
     x, y = p.x - error * p.tangent_y, p.y + error * p.tangent_x
     return View(
-        0.0, x, y, p.heading + heading_error, speed, p.curvature, s, error, heading_error, p.curvature
+        0.0,
+        x,
+        y,
+        p.heading + heading_error,
+        speed,
+        p.curvature,
+        s,
+        error,
+        heading_error,
+        p.curvature,
+        p.curvature,
     )
 
 
@@ -85,7 +95,9 @@ def drive(
         s, error = project(path, x, y, s)
         point = evaluate(path, s)
         turned = wrap_angle(heading - point.heading)
-        view = View(k * PERIOD, x, y, heading, speed, curvature, s, error, turned, point.curvature)
+        view = View(
+            k * PERIOD, x, y, heading, speed, curvature, s, error, turned, point.curvature, point.curvature
+        )
         asked = runner.curvature(view)
         rows.append((view.time, error, turned, curvature, asked, point.curvature))
         if each is not None:

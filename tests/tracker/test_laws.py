@@ -39,6 +39,7 @@ def view_on(track: tracks.Track, s: float, error: float, heading_error: float) -
         error,
         heading_error,
         point.curvature,
+        point.curvature,
     )
 
 

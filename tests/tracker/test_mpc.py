@@ -14,7 +14,7 @@ from tracker.laws.base import View
 from tracker.laws.mpc import MPC, PATIENCE
 from tracker.response import Response
 
-NOTHING = View(*[math.nan] * 10)
+NOTHING = View(*[math.nan] * 11)
 
 
 @pytest.mark.parametrize(("speed", "radius"), [(2.0, 8.0), (8.0, 30.0), (15.0, -90.0), (28.0, 400.0)])

@@ -10,7 +10,7 @@ import pytest
 from scipy.integrate import solve_ivp
 
 from tracker.memory import COUNT, NEWEST, RING, new_memory
-from tracker.prediction import advance, driven_curvature, predict
+from tracker.prediction import advance, driven_curvature, lag_at, predict, rear_slip
 from tracker.response import Response
 from tracks.one_source import plain
 
@@ -90,10 +90,57 @@ def test_the_ring_forgets_only_what_has_acted():
 def test_steady_curvature_of_an_understeering_vehicle():
     """tan δ = κ (L + K v²): the curvature that a steering angle drives in a steady turn."""
     response = Response(wheelbase=3.0, understeer_gradient=0.004)
-    assert driven_curvature(response.values, 10.0, 0.1) == pytest.approx(math.tan(0.1) / 3.4, rel=1e-12)
+    assert driven_curvature(response.values, 10.0, 0.0, 0.1) == pytest.approx(math.tan(0.1) / 3.4, rel=1e-12)
 
 
 def test_compiled_and_plain_source_agree():
     """One source, two ways to run it."""
     arguments = (1.0, 2.0, 0.3, 7.0, 0.05, -0.02, 0.12, 0.013)
     assert advance(*arguments) == pytest.approx(plain(advance)(*arguments), rel=1e-13)
+
+
+def test_lag_of_the_body_is_the_delay_of_its_linear_model():
+    """A₁/A₀ is the phase slope at zero frequency of the single-track model's lateral acceleration at the rear axle."""
+    import tuning
+    from tuning.vehicle.linear import lateral_system
+
+    # Example car of Rajamani, Vehicle Dynamics and Control, ch. 2 and 3 (secondary source).
+    vehicle = tuning.Vehicle.model_validate(
+        {
+            "body": {
+                "wheelbase": 2.68,
+                "mass": 1573.0,
+                "front_axle_distance": 1.1,
+                "yaw_inertia": 1573.0 * 1.1 * 1.58,
+            },
+            "tyres": {"cornering_stiffness_front": 160e3, "cornering_stiffness_rear": 160e3},
+            "steering": {},
+            "drive": {},
+        }
+    )
+    for speed in (5.0, 10.0, 30.0):
+        system = lateral_system(vehicle, speed)
+        w = 1e-3
+        at_centre, yaw_rate = system(1j * w)[2, 0], system(1j * w)[0, 0]
+        at_rear = at_centre - 1.58 * 1j * w * yaw_rate
+        body = lag_at(vehicle.response.values, speed) - vehicle.response.lag
+        # The phase of a delay-like response is −w A₁/A₀ but for w³.
+        assert -np.angle(at_rear) / w == pytest.approx(body, rel=1e-4)
+
+
+def test_rear_slip_is_that_of_the_steady_turn():
+    """The heading of the single-track model's steady turn points into the curve by the rear slip."""
+    import tuning
+    from tuning.vehicle.steady import steady_turn
+
+    vehicle = tuning.Vehicle.model_validate(
+        {
+            "body": {"wheelbase": 2.68, "mass": 1573.0, "front_axle_distance": 1.1},
+            "tyres": {"cornering_stiffness_front": 160e3, "cornering_stiffness_rear": 160e3},
+            "steering": {},
+            "drive": {},
+        }
+    )
+    heading = steady_turn(vehicle.model_code, vehicle.plant, 15.0, 0.01).heading
+    assert rear_slip(vehicle.response.values, 15.0, 0.01) == pytest.approx(np.tan(heading), rel=1e-12)
+    assert rear_slip(Response().values, 15.0, 0.01) == 0.0

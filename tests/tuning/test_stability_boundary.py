@@ -180,7 +180,7 @@ def test_stanley_poles(gain, speed, wheelbase):
     from tracker.laws.closed_form import wanted_curvature
 
     def curvature(error: float, heading: float) -> float:
-        view = View(0.0, 100.0, error, heading, speed - 1e-3, 0.0, 100.0, error, heading, 0.0)
+        view = View(0.0, 100.0, error, heading, speed - 1e-3, 0.0, 100.0, error, heading, 0.0, 0.0)
         return wanted_curvature(law.kernel, law.gain_values(), response, arrays, view)
 
     step = 1e-6

@@ -32,13 +32,15 @@ class View(NamedTuple):
     Attributes:
         time: of the measurement, s.
         x, y: middle of the rear axle, m.
-        heading: rad.
+        heading: rad; in a curve, less the slip of the rear axle in a steady turn, where tyres are known: the
+            direction in which the rear axle moves.
         speed: m/s.
         curvature: that the vehicle is driving, 1/m, + left.
         s: arc length of the nearest point of the path, m; grows past the length on further laps.
         lateral_error: m, + when the vehicle is left of the path.
-        heading_error: vehicle heading − path heading, rad, in (−π, π].
+        heading_error: `heading` − path heading, rad, in (−π, π].
         path_curvature: of the path at `s`, 1/m, + left.
+        ahead_curvature: of the path where the vehicle will be once the lag of steering and body has passed.
     """
 
     time: float
@@ -51,6 +53,7 @@ class View(NamedTuple):
     lateral_error: float
     heading_error: float
     path_curvature: float
+    ahead_curvature: float
 
 
 class Gain(NamedTuple):

@@ -223,7 +223,7 @@ class MPC(Law):
             acceleration_weight=self.lateral_acceleration_tolerance**-2,
             corridor_weight=self.corridor_tolerance**-2,
             half_width=0.5 * (response.width or 0.0) + self.corridor_margin,
-            lag=response.lag,
+            response=response.values,
             creep=creep,
             per_log_speed=per_log_speed,
             speed_factor=speed_factor,

@@ -21,6 +21,7 @@ from tracker.laws.mpc_preview import preview
 from tracker.laws.mpc_terminal import TERMS, look_up
 from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_weight
 from tracker.laws.mpc_work import MODEL_TERMS, Work
+from tracker.prediction import lag_at
 from tracks.one_source import clip, equation
 from tracks.track import TrackArrays
 
@@ -33,12 +34,13 @@ _STEEPEST = 0.5
 
 @equation
 def predict_free(values: MpcValues, work: Work, lateral_error, heading_error, curvature) -> None:
-    """Fill the step models, and the states that follow if every input is 0."""
+    """Fill the step models, and the states that follow if every input is 0; the lag is that of the present speed."""
     models, free = work.models, work.free
     free[0, 0], free[0, 1], free[0, 2] = lateral_error, heading_error, curvature
-    first, other = lag_terms(values.lag, work.spans[0]), lag_terms(values.lag, values.step)
+    lag = lag_at(values.response, work.nodes[0])
+    first, other = lag_terms(lag, work.spans[0]), lag_terms(lag, values.step)
     for k in range(work.spans.shape[0]):
-        m = step_model(work.means[k], work.bends[k], work.spans[k], values.lag, first if k == 0 else other)
+        m = step_model(work.means[k], work.bends[k], work.spans[k], lag, first if k == 0 else other)
         for i in range(MODEL_TERMS):
             models[k, i] = m[i]
         e, p, c, bend = free[k, 0], free[k, 1], free[k, 2], work.bends[k]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tracker.laws.mpc_model import lag_terms, step_model
 from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_weight
+from tracker.prediction import lag_at
 from tracks.one_source import clip, equation
 
 __all__ = ["TERMS", "cost_to_go", "terminal_table"]
@@ -31,11 +32,11 @@ def cost_to_go(values: MpcValues, speeds: NDArray[np.float64]) -> NDArray[np.flo
     77(8), 2004; from memory), all speeds at a time: each iteration doubles the horizon that X stands for.
     """
     h = values.step
-    terms = lag_terms(values.lag, h)
     f, g = np.zeros((speeds.size, _SIZE, _SIZE)), np.ones((speeds.size, _SIZE))
     q, effort = np.zeros((speeds.size, _SIZE, _SIZE)), np.empty(speeds.size)
     for i, speed in enumerate(speeds.tolist()):
-        m = step_model(speed, 0.0, h, values.lag, terms)
+        lag = lag_at(values.response, speed)
+        m = step_model(speed, 0.0, h, lag, lag_terms(lag, h))
         f[i, :3, :3] = ((m.a_ee, m.a_ep, m.a_ek), (m.a_pe, m.a_pp, m.a_pk), (0.0, 0.0, m.a_kk))
         g[i, :3] = m.b_e, m.b_p, m.b_k
         weights = values.lateral_weight, angle_weight(values, speed), 0.0, input_weight(values, speed)

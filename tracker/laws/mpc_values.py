@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from tracker.response import ResponseValues
 from tracks.one_source import equation
 
 __all__ = ["MpcValues", "angle_weight", "input_weight", "rate_weight"]
@@ -19,7 +20,7 @@ class MpcValues(NamedTuple):
         rate_weight, jerk_weight, acceleration_weight: (m s)², s⁶/m², s⁴/m².
         corridor_weight: of the excursion beyond the corridor, 1/m².
         half_width: that the rear axle keeps from the corridor's edge, m.
-        lag: of the steering, s.
+        response: of the vehicle; its lag grows with the speed where tyres are known.
         creep: lowest speed predicted with, m/s.
         per_log_speed: rows of the terminal table per unit of the speed's logarithm.
         speed_factor: of the track's plan.
@@ -36,7 +37,7 @@ class MpcValues(NamedTuple):
     acceleration_weight: float
     corridor_weight: float
     half_width: float
-    lag: float
+    response: ResponseValues
     creep: float
     per_log_speed: float
     speed_factor: float

@@ -34,15 +34,15 @@ class StanleyGains(NamedTuple):
 def stanley(gains: StanleyGains, response: ResponseValues, path: PathArrays, view: View) -> float:
     """Give the path curvature tan δ / L that the law asks for, 1/m, + left (Hoffmann et al. 2007).
 
-    With feed-forward the errors are those of the rear axle carried to the front one along a path that is
-    straight on, and the steering angle of the path's own curvature is added: on a straight the two forms
-    have the same linear part, and in a steady curve this one leaves no error at the rear axle.
+    With feed-forward the errors are those of the rear axle, carried to the front one along a path that is
+    straight on, and the steering angle of the path's own curvature, read ahead by the lag, is added: on a straight
+    the two forms have the same linear part, and in a steady curve this one leaves no error at the rear axle.
     """
     length = response.wheelbase
     if gains.feed_forward > 0.0:
         heading_error = -view.heading_error
         cross_track = -(view.lateral_error + length * np.sin(view.heading_error))
-        path_angle = np.arctan(length * view.path_curvature)
+        path_angle = np.arctan(length * view.ahead_curvature)
     else:
         front_x = view.x + length * np.cos(view.heading)
         front_y = view.y + length * np.sin(view.heading)

@@ -141,13 +141,13 @@ def look(rig: Rig, circumstances: Circumstances, memory: Memory, records: Record
     x += circumstances.noise[noise, 0]
     y += circumstances.noise[noise, 1]
     heading += circumstances.noise[noise, 2]
-    speed, angle = records.speed[i], records.steering_angle[i]
-    reason = usable(memory, time, x, y, heading, speed, angle)
+    speed, yaw_rate, angle = records.speed[i], records.yaw_rate[i], records.steering_angle[i]
+    reason = usable(memory, time, x, y, heading, speed, yaw_rate, angle)
     if reason > 0:
         # Nothing to steer by: the tracker holds its curvature and goes on from its last speed command.
         near = memory.numbers[NEAR]
-        return reason, View(time, x, y, heading, memory.numbers[SPEED], 0.0, near, 0.0, 0.0, 0.0)
-    view = perceive(rig.response, rig.track, rig.options, memory, time, x, y, heading, speed, angle)
+        return reason, View(time, x, y, heading, memory.numbers[SPEED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
+    view = perceive(rig.response, rig.track, rig.options, memory, time, x, y, heading, speed, yaw_rate, angle)
     return reason, view
 
 

@@ -170,6 +170,7 @@ class Vehicle(BaseModel):
     def response(self) -> Response:
         """What a tracking law may know of the vehicle; the steering's lag is 2 ζ/ω, its delay to a slow ramp."""
         body, tyres, steering = self.body, self.tyres, self.steering
+        single_track = self.model_code == SINGLE_TRACK
         return Response(
             wheelbase=body.wheelbase,
             dead_time=steering.dead_time,
@@ -183,8 +184,9 @@ class Vehicle(BaseModel):
             mass=body.mass,
             yaw_inertia=body.yaw_inertia,
             front_axle_distance=body.front_axle_distance,
-            cornering_stiffness_front=tyres.cornering_stiffness_front,
-            cornering_stiffness_rear=tyres.cornering_stiffness_rear,
+            # A kinematic vehicle has no side-slip for a law to reckon with.
+            cornering_stiffness_front=tyres.cornering_stiffness_front if single_track else None,
+            cornering_stiffness_rear=tyres.cornering_stiffness_rear if single_track else None,
             drive_dead_time=self.drive.dead_time,
             drive_lag=self.drive.lag,
             brake_dead_time=self.drive.brake_dead_time,
