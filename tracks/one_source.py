@@ -30,12 +30,20 @@ def _drop_stale_kernels() -> None:
     """Delete cached kernels older than any source: numba checks only the file of the outermost function."""
     root = FilePath(__file__).resolve().parent.parent
     rooms = [root / name for name in ("tracks", "tracker", "tuning")]
-    newest = max((f.stat().st_mtime for room in rooms for f in room.rglob("*.py")), default=0.0)
+    newest = max((_modified(f) for room in rooms for f in room.rglob("*.py")), default=0.0)
     indices = [f for room in rooms for f in room.rglob("*.nbi")]
-    if any(f.stat().st_mtime < newest for f in indices):
+    if any(0.0 < _modified(f) < newest for f in indices):
         for room in rooms:
             for kernel in (*room.rglob("*.nbi"), *room.rglob("*.nbc")):
                 kernel.unlink(missing_ok=True)
+
+
+def _modified(file: FilePath) -> float:
+    """Give when a file was last written, s; 0 where another process, starting too, has just deleted it."""
+    try:
+        return file.stat().st_mtime
+    except FileNotFoundError:
+        return 0.0
 
 
 _drop_stale_kernels()
