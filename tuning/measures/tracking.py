@@ -33,8 +33,11 @@ _STRAIGHT = 1e-9  # 1/m: a path that bends less has no curves
 
 
 def rms(values: Array) -> float:
-    """Give the root mean square; 0 of nothing."""
-    return math.sqrt(float(values @ values) / values.size) if values.size else 0.0
+    """Give the root mean square; 0 of nothing.
+
+    Without a scalar product, which BLAS splits among threads: its last digits depend on how many there are.
+    """
+    return math.sqrt(float(np.square(values).mean())) if values.size else 0.0
 
 
 def peak(values: Array) -> float:
@@ -79,7 +82,7 @@ def corner_cutting(record: Recording) -> dict[str, float]:
     total = float(np.abs(curvature).sum())
     if total <= _STRAIGHT * curvature.size:
         return {"corner_cutting": math.nan}
-    return {"corner_cutting": float(record.lateral_error[record.judged :] @ curvature) / total}
+    return {"corner_cutting": float((record.lateral_error[record.judged :] * curvature).sum()) / total}
 
 
 @equation
