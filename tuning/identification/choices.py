@@ -16,7 +16,10 @@ __all__ = ["choose_limit", "choose_order", "part_wheelbase", "say_limit", "say_o
 # Drop of N ln(sum of squares) that one more unknown must bring: the criterion of Schwarz (from memory) asks for ln N,
 # 5 to 9 here; a little more, since the residuals are never all noise.
 _EVIDENCE = 10.0
-_LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters, however many samples agree
+_LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters
+_OVERDAMPED = (
+    1.25  # damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more
+)
 _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
 _LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
@@ -28,11 +31,19 @@ _LARGEST_GRADIENT = 0.0107
 
 
 def choose_order(found: LateralFit, findings: list[str]) -> LateralFit:
-    """Give a first-order steering in place of a second-order one that explains hardly more."""
+    """Give a first-order steering in place of a surely overdamped second-order one that explains hardly more.
+
+    A second order that may have less damping is kept even where noise hides it: a first order in its place would push
+    the dead time up, outside of its own narrow interval.
+    """
     names = [u.name for u in found.problem.unknowns]
     if not all(name in names for name in SECOND_ORDER):
         return found
     values = found.values
+    at = names.index("steering.damping")
+    error = float(np.sqrt(found.estimate.covariance[at, at]))
+    if values["steering.damping"] < _OVERDAMPED * np.exp(1.96 * error):
+        return found
     lag = 2.0 * values["steering.damping"] / values["steering.natural_frequency"]
     kept = [u.at(values[u.name]) for u in found.problem.unknowns if u.name not in SECOND_ORDER]
     unknowns = (*kept, Unknown(LAG, "s", 0.01, 3.0, lag, True).at(lag))

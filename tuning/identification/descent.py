@@ -78,9 +78,7 @@ def descend(
     return cost, z
 
 
-def _step(
-    normal: Array, gradient: Array, scale: Array, free: NDArray[np.bool_], damping: float
-) -> Array:
+def _step(normal: Array, gradient: Array, scale: Array, free: NDArray[np.bool_], damping: float) -> Array:
     root = np.sqrt(scale[free])
     matrix = normal[np.ix_(free, free)] / np.outer(root, root)
     matrix[np.diag_indices_from(matrix)] += damping

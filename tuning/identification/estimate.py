@@ -6,7 +6,9 @@ g_t = Σ over outputs of J_tᵀ r_t the score of moment t.
 Precision under coloured residuals: cov(z) = (JᵀJ)⁻¹ S (JᵀJ)⁻¹, with S the long-run covariance of the scores by the
 Bartlett kernel (Newey & West, Econometrica 55(3), 1987; from memory) and its bandwidth from the residuals' lag-one
 correlation ρ, 1.1447 (4ρ²/((1−ρ)²(1+ρ)²) n)^(1/3) (Andrews, Econometrica 59(3), 1991; from memory). White residuals
-give the classical σ² (JᵀJ)⁻¹ (Ljung, System Identification, ch. 9; from memory).
+give the classical σ² (JᵀJ)⁻¹ (Ljung, System Identification, ch. 9; from memory). S is itself an estimate, the rougher
+the wider its bandwidth m against n: the covariance is widened so that ±1.96 standard errors span the critical value
+1.96 + 2.9694 b + 0.4160 b² − 0.5324 b³, b = m/n (Kiefer & Vogelsang, Econometric Theory 21(6), 2005; from memory).
 """
 
 from __future__ import annotations
@@ -21,7 +23,7 @@ from scipy.stats import qmc
 
 from tuning.identification.descent import descend
 
-__all__ = ["Estimate", "Residuals", "Stack", "fit", "long_run_covariance"]
+__all__ = ["Estimate", "Residuals", "Stack", "bandwidth", "fit", "long_run_covariance"]
 
 Array = NDArray[np.float64]
 
@@ -196,9 +198,10 @@ def _covariance(
         np.add.at(scores, at, scaled[part] * values[part, None])
         used[at] = True
         rho = max(rho, _lag_one(values[part]))
-    meat = long_run_covariance(scores[used], stack.group[used], rho)
+    width = bandwidth(int(np.count_nonzero(used)), rho)
+    meat = long_run_covariance(scores[used], stack.group[used], width)
     freedom = max(values.size - z.size, 1)
-    spread = bread @ meat @ bread * (values.size / freedom)
+    spread = bread @ meat @ bread * (values.size / freedom) * _roughness(width / np.count_nonzero(used)) ** 2
     covariance[np.ix_(seen, seen)] = spread / np.outer(size[seen], size[seen])
     return covariance, blind
 
@@ -208,21 +211,30 @@ def _lag_one(values: Array) -> float:
     return float(np.clip(values[1:] @ values[:-1] / power, 0.0, 0.995)) if power > 0.0 else 0.0
 
 
-def long_run_covariance(scores: Array, group: NDArray[np.int64], rho: float) -> Array:
+def bandwidth(n: int, rho: float) -> int:
+    """Give how many moments apart the scores still count as correlated, from the residuals' lag-one correlation."""
+    alpha = 4.0 * rho**2 / ((1.0 - rho) ** 2 * (1.0 + rho) ** 2)
+    return int(np.ceil(1.1447 * (alpha * n) ** (1.0 / 3.0))) + 1
+
+
+def _roughness(b: float) -> float:
+    """Give the critical value over the normal one for a bandwidth that is the share b of the moments."""
+    b = min(b, 1.0)
+    return (1.96 + 2.9694 * b + 0.4160 * b**2 - 0.5324 * b**3) / 1.96
+
+
+def long_run_covariance(scores: Array, group: NDArray[np.int64], width: int) -> Array:
     """Give the sum over all pairs of moments of their scores' products, Bartlett weights, shape (p, p).
 
     Args:
         scores: shape (n, p), in the order of time.
         group: recording of each moment, shape (n,); pairs across recordings do not count.
-        rho: lag-one correlation of the residuals, which sets the bandwidth.
+        width: bandwidth in moments; 1 takes the scores for uncorrelated.
 
     The Bartlett sum with bandwidth m equals the mean over m of the products of moving sums of length m, so it costs
     one pass whatever the bandwidth.
     """
-    n = scores.shape[0]
-    alpha = 4.0 * rho**2 / ((1.0 - rho) ** 2 * (1.0 + rho) ** 2)
     total = np.zeros((scores.shape[1], scores.shape[1]))
-    width = int(np.ceil(1.1447 * (alpha * n) ** (1.0 / 3.0))) + 1
     edges = np.flatnonzero(np.diff(group)) + 1
     for part in np.split(scores, edges):
         m = max(min(width, part.shape[0] // 2), 1)

@@ -17,7 +17,7 @@ from tuning.identification.lateral_fit import fit_lateral
 from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather, moving_threshold, with_speed
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
-from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed, speed_problem
+from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
 from tuning.identification.vehicle_of import assemble
@@ -176,7 +176,7 @@ def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dic
         (replace(lateral.problem, recording=data), lateral.values)
     ]
     if speed is not None and data.speed_command is not None:
-        problems.append((speed_problem(speed.problem.vehicle, speed.problem.unknowns, data), speed.values))
+        problems.append((replace(speed.problem, recording=data), speed.values))
     traces = {}
     for problem, values in problems:
         moments = problem.stack.moments

@@ -1,8 +1,9 @@
 """Simulation along a recorded drive, compiled: the vehicle's own equations, fed with what was commanded and measured.
 
-A command is held from its sample to the next one. After a dead time τ that is any real number, what acts over an
-integration step [t, t+h] is the mean of the held command over [t−τ, t+h−τ], taken from its running integral:
-exact for the step as a whole, and continuous in τ, so that τ can be fitted by its derivative.
+A command is held from its sample to the next one and acts after the dead time τ. Integration steps are cut where a
+command comes into effect, so the answer is exact to RK4 for any real τ, and differentiable in τ, which can then be
+fitted by its derivative. (The mean of the command over whole steps was tried first: under a limit it is a staircase
+in τ, on which a fit stops at the next tread.)
 """
 
 from __future__ import annotations
@@ -17,9 +18,13 @@ from tuning.vehicle.kinematic import kinematic_yaw_rate
 from tuning.vehicle.model import lateral, motion
 from tuning.vehicle.steering import steering_derivative, steering_target
 
-__all__ = ["CODES", "Drives", "commanded_angles", "running_integral", "speed_answer", "steering_answer"]
+__all__ = ["CODES", "LONGEST_STEP", "Drives", "commanded_angles", "speed_answer", "steering_answer"]
 
 CODES = {"curvature": 0, "angle": 1, "number": 2}
+
+LONGEST_STEP = 0.005  # s; the vehicle file keeps every pole of its equations within reach of this step
+
+_SAME_TIME = 1e-12  # s: two instants closer than this are one
 
 
 class Drives(NamedTuple):
@@ -28,13 +33,11 @@ class Drives(NamedTuple):
     Attributes:
         time: s, increasing within a recording.
         first: index of the first sample of the recording that a sample belongs to.
-        substeps: integration steps from a sample to the next one, 0 at the end of a recording.
         speed: measured, m/s.
     """
 
     time: np.ndarray
     first: np.ndarray
-    substeps: np.ndarray
     speed: np.ndarray
 
 
@@ -70,21 +73,31 @@ def commanded_angles(p, interface, command, map_command, map_angle):
 
 
 @equation
-def running_integral(drives: Drives, held):
-    """Give the integral of a held signal from the start of its recording to each sample, shape (n,)."""
-    integral = np.zeros_like(held)
-    for i in range(1, held.size):
-        if drives.first[i] != i:
-            integral[i] = integral[i - 1] + held[i - 1] * (drives.time[i] - drives.time[i - 1])
-    return integral
+def _acting(drives: Drives, at, last, dead_time, moment):
+    """Move `at` on to the last sample, up to `last`, whose command acts at `moment`."""
+    while at < last and drives.time[at + 1] + dead_time <= moment + _SAME_TIME:
+        at += 1
+    return at
 
 
 @equation
-def _sample_before(drives: Drives, at, last, moment):
-    """Move `at` on to the last sample, up to `last`, whose time is not after `moment`."""
-    while at < last and drives.time[at + 1] <= moment:
-        at += 1
-    return at
+def _until(drives: Drives, at, last, dead_time, end):
+    """Give the moment, not after `end`, at which the command after sample `at` comes into effect."""
+    if at < last:
+        return min(drives.time[at + 1] + dead_time, end)
+    return end
+
+
+@equation
+def _steps(span):
+    """Give the number of equal steps that a span of time (s) takes."""
+    return int(np.ceil(span / LONGEST_STEP - 1e-6))
+
+
+@equation
+def _goes_on(drives: Drives, i):
+    """Say whether sample i has another one after it in its recording."""
+    return i + 1 < drives.time.size and drives.first[i + 1] == drives.first[i]
 
 
 @equation
@@ -131,7 +144,7 @@ def _steering_step(p, target, angle, rate, h):
 
 
 @equation
-def steering_answer(model, p, dead_time, drives: Drives, target, integral, body):
+def steering_answer(model, p, dead_time, drives: Drives, target, body):
     """Simulate steering and body along the measured speed, each recording from the steady state of its first command.
 
     Args:
@@ -139,7 +152,7 @@ def steering_answer(model, p, dead_time, drives: Drives, target, integral, body)
         p: PlantParameters.
         dead_time: of the steering, s.
         drives: the recordings.
-        target, integral: road-wheel angle asked for (rad) and its `running_integral`, shape (n,).
+        target: road-wheel angle asked for, shape (n,), rad.
         body: whether to integrate the body's states too. The kinematic yaw rate does not need them, only its
             lateral acceleration does, and without them the simulation takes a third of the time.
 
@@ -149,7 +162,7 @@ def steering_answer(model, p, dead_time, drives: Drives, target, integral, body)
     """
     n = target.size
     answer = np.empty((5, n))
-    angle = rate = velocity = yaw = heading = turning = before = 0.0
+    angle = rate = velocity = yaw = heading = turning = 0.0
     at = 0
     for i in range(n):
         v = drives.speed[i]
@@ -158,32 +171,33 @@ def steering_answer(model, p, dead_time, drives: Drives, target, integral, body)
             angle, rate, heading = target[i], 0.0, 0.0
             yaw = kinematic_yaw_rate(p, v, angle)
             velocity = p.rear_axle_distance * yaw
-            before = integral[i] - target[i] * dead_time
             turning, _ = motion(model, p, v, velocity, yaw, angle)
         answer[0, i], answer[1, i], answer[2, i] = angle, rate, turning
         answer[3, i], answer[4, i] = heading, v * turning
         if body:
             slide, _ = lateral(model, p, v, velocity, yaw, angle)
             answer[4, i] += slide
-        count = drives.substeps[i]
-        if count > 0:
-            h = (drives.time[i + 1] - drives.time[i]) / count
-            ramp = (drives.speed[i + 1] - v) / count
-            for j in range(count):
-                moment = drives.time[i] + (j + 1) * h - dead_time
-                at = _sample_before(drives, at, i, moment)
-                after = integral[at] + target[at] * (moment - drives.time[at])
-                acting = (after - before) / h
-                v0, v1 = v + j * ramp, v + (j + 1) * ramp
-                if body:
-                    angle, rate, velocity, yaw = _lateral_step(
-                        model, p, acting, v0, v1, angle, rate, velocity, yaw, h
-                    )
-                else:
-                    angle, rate = _steering_step(p, acting, angle, rate, h)
-                turned, _ = motion(model, p, v1, velocity, yaw, angle)
-                heading += 0.5 * h * (turning + turned)
-                turning, before = turned, after
+        if _goes_on(drives, i):
+            moment, end = drives.time[i], drives.time[i + 1]
+            ramp = (drives.speed[i + 1] - v) / (end - moment)
+            while moment < end - _SAME_TIME:
+                at = _acting(drives, at, i, dead_time, moment)
+                until = _until(drives, at, i, dead_time, end)
+                count = _steps(until - moment)
+                h = (until - moment) / count
+                for j in range(count):
+                    v0 = v + ramp * (moment + j * h - drives.time[i])
+                    v1 = v0 + ramp * h
+                    if body:
+                        angle, rate, velocity, yaw = _lateral_step(
+                            model, p, target[at], v0, v1, angle, rate, velocity, yaw, h
+                        )
+                    else:
+                        angle, rate = _steering_step(p, target[at], angle, rate, h)
+                    turned, _ = motion(model, p, v1, velocity, yaw, angle)
+                    heading += 0.5 * h * (turning + turned)
+                    turning = turned
+                moment = until
     return answer
 
 
@@ -214,53 +228,44 @@ def _drive_step(p, acting: Acting, v, drive, brake, h):
 
 
 @equation
-def _integrals_at(drives: Drives, signals, at, moment):
-    """Give the running integrals of speed and acceleration command at a moment not before sample `at`'s recording."""
-    lead = moment - drives.time[at]
-    return signals[1, at] + signals[0, at] * lead, signals[3, at] + signals[2, at] * lead
-
-
-@equation
-def speed_answer(p, dead_drive, dead_brake, drives: Drives, signals):
+def speed_answer(p, dead_drive, dead_brake, drives: Drives, speed_command, acceleration_command):
     """Simulate the speed loop, each recording from its first measured speed at rest of drive and brake.
 
     Args:
         p: PlantParameters.
         dead_drive, dead_brake: dead times, s.
         drives: the recordings.
-        signals: speed command, its running integral, acceleration command, its running integral, shape (4, n).
+        speed_command, acceleration_command: shape (n,), m/s and m/s².
 
     Returns:
-        Array of shape (3, n): speed (m/s), and what the loop asked of the drive and of the brake (m/s²).
+        Array of shape (3, n): speed (m/s), and what the loop asks of the drive and of the brake (m/s²).
     """
     n = drives.time.size
     answer = np.empty((3, n))
-    v = drive = brake = v_drive = a_drive = v_brake = a_brake = 0.0
-    at_drive = at_brake = 0
+    v = drive = brake = 0.0
+    at = late = 0
     for i in range(n):
         if drives.first[i] == i:
             v, drive, brake = drives.speed[i], 0.0, 0.0
-            at_drive = at_brake = i
-            v_drive, a_drive = _integrals_at(drives, signals, i, drives.time[i] - dead_drive)
-            v_brake, a_brake = _integrals_at(drives, signals, i, drives.time[i] - dead_brake)
-        answer[0, i], answer[1, i], answer[2, i] = v, 0.0, 0.0
-        count = drives.substeps[i]
-        if count > 0:
-            h = (drives.time[i + 1] - drives.time[i]) / count
-            for j in range(count):
-                end = drives.time[i] + (j + 1) * h
-                at_drive = _sample_before(drives, at_drive, i, end - dead_drive)
-                at_brake = _sample_before(drives, at_brake, i, end - dead_brake)
-                v_next, a_next = _integrals_at(drives, signals, at_drive, end - dead_drive)
-                v_late, a_late = _integrals_at(drives, signals, at_brake, end - dead_brake)
+            at = late = i
+        answer[0, i] = v
+        answer[1, i] = acceleration_demand(p, speed_command[at], acceleration_command[at], v)
+        answer[2, i] = acceleration_demand(p, speed_command[late], acceleration_command[late], v)
+        if _goes_on(drives, i):
+            moment, end = drives.time[i], drives.time[i + 1]
+            while moment < end - _SAME_TIME:
+                at = _acting(drives, at, i, dead_drive, moment)
+                late = _acting(drives, late, i, dead_brake, moment)
+                until = _until(drives, at, i, dead_drive, _until(drives, late, i, dead_brake, end))
                 acting = Acting(
-                    (v_next - v_drive) / h,
-                    (a_next - a_drive) / h,
-                    (v_late - v_brake) / h,
-                    (a_late - a_brake) / h,
+                    speed_command[at],
+                    acceleration_command[at],
+                    speed_command[late],
+                    acceleration_command[late],
                 )
-                v_drive, a_drive, v_brake, a_brake = v_next, a_next, v_late, a_late
-                answer[1, i] = acceleration_demand(p, acting.drive_speed, acting.drive_acceleration, v)
-                answer[2, i] = acceleration_demand(p, acting.brake_speed, acting.brake_acceleration, v)
-                v, drive, brake = _drive_step(p, acting, v, drive, brake, h)
+                count = _steps(until - moment)
+                h = (until - moment) / count
+                for _ in range(count):
+                    v, drive, brake = _drive_step(p, acting, v, drive, brake, h)
+                moment = until
     return answer

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from difflib import get_close_matches
-from typing import Annotated, Any
+from typing import Annotated, Any, cast
 
 from pydantic import TypeAdapter, ValidationError
 from pydantic.fields import FieldInfo
@@ -25,6 +25,8 @@ def short_names() -> dict[str, str]:
     dotted name.
     """
     dotted = [f"{table}.{field}" for table, model in TABLES.items() for field in model.model_fields]
+    # The logs say which interface they drive, and the model has an argument of its own.
+    dotted = [name for name in dotted if name not in ("steering.interface", "body.model")]
     fields = [name.split(".")[1] for name in dotted]
     short = {field: name for field, name in zip(fields, dotted, strict=True) if fields.count(field) == 1}
     return {name: name for name in dotted} | short
@@ -65,8 +67,10 @@ def resolve(known: Mapping[str, Any] | None) -> dict[str, Any]:
 
 def _checked(name: str, field: FieldInfo, value: Any) -> Any:
     """Give the value as the field of the vehicle file holds it."""
+    annotated: Any = Annotated[cast(Any, field.annotation), field]
+    adapter: TypeAdapter[Any] = TypeAdapter(annotated)
     try:
-        return TypeAdapter(Annotated[field.annotation, field]).validate_python(value)
+        return adapter.validate_python(value)
     except ValidationError as error:
         _, what, expected, remedy = explain(error)
         raise InputError(f"known {name}: {what}", expected, remedy) from None

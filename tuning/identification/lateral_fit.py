@@ -54,7 +54,7 @@ def fit_lateral(
     problem = SteeringProblem(vehicle, "kinematic", tuple(unknowns), recording, knots)
     noise = _first_noise(problem)
     if settings.earlier is None:
-        found = choose_limit(choose_order(run(problem, settings, noise), findings), known, findings)
+        found = choose_order(choose_limit(run(problem, settings, noise), known, findings), findings)
     else:
         found = run(_as_before(problem, settings.earlier), settings, noise)
         say_limit(found, known, findings)

@@ -16,10 +16,12 @@ from tracks.errors import InputError
 from tuning.identification.kernels import Drives
 from tuning.logs.log import Log
 
-__all__ = ["LONGEST_STEP", "SETTLING", "Measured", "Recording", "gather", "moving_threshold", "with_speed"]
+__all__ = ["SETTLING", "Measured", "Recording", "gather", "moving_threshold", "with_speed"]
 
-LONGEST_STEP = 0.005  # s; the vehicle file keeps every pole of its equations within reach of this step
 SETTLING = 1.0  # s at the start of a recording that do not count: its initial state is a guess
+SPEED_SETTLING = (
+    3.0  # s, likewise for the speed loop, whose demand at the start of a recording is not known either
+)
 SHORTEST = 2.0  # s; a recording shorter than this, of which the settling is half, is left out
 
 _HELD_SHARE = 0.5  # fewer changes than this share of the samples: the signal is sampled and held
@@ -155,13 +157,10 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
 
     time = joined("time")
     first = np.repeat(starts, sizes)
-    substeps = np.zeros(time.size, dtype=np.int64)
-    inside = np.flatnonzero(np.append(first[1:] == first[:-1], False))
-    substeps[inside] = np.ceil((time[inside + 1] - time[inside]) / LONGEST_STEP - 1e-6)
     speed = np.concatenate(
         [_joined_by_lines(log["time"][piece], log["speed"][piece]) for _, log, piece in pieces]
     )
-    drives = Drives(time, first, substeps, speed)
+    drives = Drives(time, first, speed)
     counts = (speed >= threshold) & (time - time[first] >= SETTLING)
     if np.count_nonzero(counts) < 20:
         raise InputError(
@@ -178,9 +177,9 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
             if all(log.has("acceleration_command") for log in logs)
             else np.zeros_like(time)
         )
-    measured = _measured(logs, joined, drives, counts, findings)
+    measured = _measured(logs, joined, drives, counts, number, findings)
     if speed_command is not None:
-        going = (time - time[first] >= SETTLING) & ((speed >= threshold) | (speed_command >= threshold))
+        going = (time - time[first] >= SPEED_SETTLING) & ((speed >= threshold) | (speed_command >= threshold))
         measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
     return Recording(drives, joined(command), number, counts, measured, speed_command, acceleration_command)
 
@@ -190,6 +189,7 @@ def _measured(
     joined: Callable[[str], Array],
     drives: Drives,
     counts: NDArray[np.bool_],
+    number: NDArray[np.int64],
     findings: list[str],
 ) -> dict[str, Measured]:
     measured: dict[str, Measured] = {}
@@ -200,7 +200,7 @@ def _measured(
             continue
         values = joined(quantity)
         if quantity == "yaw_rate":
-            values = _without_bias(values, drives, findings)
+            values = _without_bias(values, drives.speed, number, findings)
         at = np.flatnonzero(_fresh(values, drives.first) & counts)
         if at.size >= 20 and np.ptp(values[at]) > 0.0:
             measured[quantity] = Measured(values[at], at)
@@ -250,19 +250,18 @@ def _joined_by_lines(time: Array, values: Array) -> Array:
     return np.interp(time, time[knots], values[knots])
 
 
-def _without_bias(values: Array, drives: Drives, findings: list[str]) -> Array:
-    """Take from a yaw rate what the gyro shows at standstill, recording by recording where there is a standstill."""
-    still = np.abs(drives.speed) < _STANDSTILL
+def _without_bias(values: Array, speed: Array, log: NDArray[np.int64], findings: list[str]) -> Array:
+    """Take from a yaw rate what the gyro shows at standstill, log by log where there is a standstill."""
+    still = np.abs(speed) < _STANDSTILL
     corrected = values.copy()
     largest = 0.0
-    for start in np.unique(drives.first):
-        inside = drives.first == start
-        rest = inside & still
+    for one in np.unique(log):
+        rest = still & (log == one)
         if np.count_nonzero(rest) < _BIAS_SAMPLES:
             continue
         # The median: a vehicle that still rolls, or whose speed sensor starts late, must not shift it.
         bias = float(np.median(values[rest]))
-        corrected[inside] -= bias
+        corrected[log == one] -= bias
         largest = max(largest, abs(bias))
     if largest > 0.0:
         _say(findings, f"a yaw-rate bias of up to {largest:.2g} rad/s, as seen at standstill, was taken off")

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.estimate import Estimate, Residuals, Stack, fit
-from tuning.identification.kernels import running_integral, speed_answer
+from tuning.identification.kernels import speed_answer
 from tuning.identification.records import Recording
 from tuning.identification.unknowns import Unknown, bounds, coordinates, from_coordinates
 from tuning.vehicle import Vehicle
@@ -42,13 +42,11 @@ class SpeedProblem:
         vehicle: holds every value that is not fitted.
         unknowns: what is fitted.
         recording: the data, with a speed command.
-        signals: as `speed_answer` takes them, shape (4, n).
     """
 
     vehicle: Vehicle
     unknowns: tuple[Unknown, ...]
     recording: Recording
-    signals: Array
 
     def values(self, z: Array) -> dict[str, float]:
         """Give the unknowns' values by name."""
@@ -61,12 +59,16 @@ class SpeedProblem:
         }
         p: PlantParameters = self.vehicle.plant._replace(**changed)
         drive = self.vehicle.drive
+        speed, acceleration = self.recording.speed_command, self.recording.acceleration_command
+        if speed is None or acceleration is None:
+            raise AssertionError("a speed problem is made only of logs with a speed command")
         return speed_answer(
             p,
             float(values.get("drive.dead_time", drive.dead_time)),
             float(values.get("drive.brake_dead_time", drive.brake_dead_time)),
             self.recording.drives,
-            self.signals,
+            speed,
+            acceleration,
         )
 
     def compared(self, values: Mapping[str, float]) -> dict[str, tuple[Array, Array]]:
@@ -97,15 +99,6 @@ class SpeedFit:
         return self.problem.values(self.estimate.z)
 
 
-def speed_problem(vehicle: Vehicle, unknowns: tuple[Unknown, ...], recording: Recording) -> SpeedProblem:
-    """Make a problem, with the running integrals of the commands."""
-    if recording.speed_command is None or recording.acceleration_command is None:
-        raise AssertionError("a speed problem is made only of logs with a speed command")
-    v, a = recording.speed_command, recording.acceleration_command
-    integrals = [running_integral(recording.drives, signal) for signal in (v, a)]
-    return SpeedProblem(vehicle, unknowns, recording, np.stack([v, integrals[0], a, integrals[1]]))
-
-
 def fit_speed(
     recording: Recording,
     vehicle: Vehicle,
@@ -132,7 +125,7 @@ def fit_speed(
         if name not in known
     }
     unknowns = tuple(u.at((near or {}).get(u.name, u.start)) for u in candidates if u.name not in known)
-    problem = speed_problem(vehicle.replace(**unlimited), unknowns, recording)
+    problem = SpeedProblem(vehicle.replace(**unlimited), unknowns, recording)
     unknowns = _without_unasked(problem, findings)
     if not unknowns:
         return None

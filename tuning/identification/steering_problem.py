@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.estimate import Residuals, Stack
-from tuning.identification.kernels import CODES, commanded_angles, running_integral, steering_answer
+from tuning.identification.kernels import CODES, commanded_angles, steering_answer
 from tuning.identification.records import Recording
 from tuning.identification.static_map import angles_of, smoothness
 from tuning.identification.unknowns import Unknown, from_coordinates
@@ -108,12 +108,9 @@ class SteeringProblem:
         target = commanded_angles(
             p, CODES[self.vehicle.steering.interface], self.recording.command, commands, angles
         )
-        integral = running_integral(self.recording.drives, target)
         dead_time = float(values.get("steering.dead_time", self.vehicle.steering.dead_time))
         body = self.model != "kinematic" or "lateral_acceleration" in self.recording.measured
-        return steering_answer(
-            MODELS[self.model], p, dead_time, self.recording.drives, target, integral, body
-        )
+        return steering_answer(MODELS[self.model], p, dead_time, self.recording.drives, target, body)
 
     def compared(self, values: dict[str, float]) -> dict[str, tuple[Array, Array]]:
         """Give each output as (measured, simulated), both of shape (m,), SI.

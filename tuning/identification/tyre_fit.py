@@ -66,7 +66,7 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
     rear = length - front
     stiffest = (_STIFFEST * min(1.0, rear / front), _STIFFEST * min(1.0, front / rear))
     kept = [u for u in base.unknowns if u.name not in ("body.wheelbase", "tyres.understeer_gradient")]
-    gradient = float(values.get("tyres.understeer_gradient", known.get("tyres.understeer_gradient", 0.0)))
+    gradient = float(values.get("tyres.understeer_gradient", base.vehicle.tyres.understeer_gradient))
     vehicle = base.vehicle.replace(**{"body.wheelbase": length})
     best: LateralFit | None = None
     for stiffness in _STARTS:

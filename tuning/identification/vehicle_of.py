@@ -40,7 +40,7 @@ def assemble(
         changes["steering.map_angle"] = tuple(float(x) for x in angles)
     if speed is not None:
         changes |= speed.values
-    changes["body.model"] = known.get("body.model", problem.model)
+    changes["body.model"] = problem.model
     widened = dict.fromkeys(lateral.widened, "found")
     assumed = _limits(lateral, known, changes, findings)
     if problem.model == "single-track" and "body.yaw_inertia" not in known:
