@@ -26,7 +26,7 @@ def page(**changes: object) -> Page:
             ("overshoot", Cell("1.40", "binding broken"), "0.30"),
             ("error", "0.20", Cell("0.90", "binding")),
         ),
-        numbers=2,
+        numbers=(1, 2),
     )
     sections = (
         Section(
@@ -34,7 +34,7 @@ def page(**changes: object) -> Page:
             ("One & two < three.",),
             (table, Picture(PIXEL, "A caption.", "Words for it.")),
         ),
-        Section("Files", (), (), ("out/a.json",)),
+        Section("Files", (), (), ("one step",)),
     )
     content = {"title": "A report", "summary": "All is well.", "sections": sections, "date": "2026-01-02"}
     return Page(**{**content, **changes})  # type: ignore[arg-type]

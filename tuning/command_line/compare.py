@@ -12,9 +12,10 @@ from tuning.command_line.output import BROKEN_LIMIT, as_json_text, deliver, say
 if TYPE_CHECKING:
     from tuning import Comparison
 
-__all__ = ["NAME", "command", "comparison_data", "write_tables"]
+__all__ = ["NAME", "SHORT", "command", "comparison_data", "write_tables"]
 
 NAME = "compare"
+SHORT = "Laws beside each other on the same drives."
 
 
 def command(
@@ -73,7 +74,12 @@ def command(
         "Every limit is kept." if comparison.keeps_limits else "Not every limit is kept (usage above 100 %)."
     )
     text = "\n".join(
-        [comparison.text(), "", verdict, f"Written: {out}/ with report.html, pictures and comparison.csv."]
+        [
+            comparison.text().rstrip(),
+            "",
+            verdict,
+            f"Written: {out}/ with report.html, pictures and comparison.csv.",
+        ]
     )
     deliver(text, data, as_json)
     if not comparison.keeps_limits:

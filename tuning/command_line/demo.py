@@ -9,9 +9,10 @@ import typer
 
 from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
-__all__ = ["NAME", "command"]
+__all__ = ["NAME", "SHORT", "command"]
 
 NAME = "demo"
+SHORT = "The whole job on shipped data, in under a minute."
 
 
 def command(

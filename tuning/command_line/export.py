@@ -12,9 +12,10 @@ from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 if TYPE_CHECKING:
     from tuning import Study, Vehicle
 
-__all__ = ["NAME", "command"]
+__all__ = ["NAME", "SHORT", "command"]
 
 NAME = "export"
+SHORT = "A tuned law's parameters for the vehicle's software."
 
 
 def command(

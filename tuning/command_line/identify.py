@@ -12,9 +12,10 @@ from tuning.command_line.output import deliver, say
 if TYPE_CHECKING:
     from tuning import Identified
 
-__all__ = ["NAME", "command", "identified_data"]
+__all__ = ["NAME", "SHORT", "command", "identified_data"]
 
 NAME = "identify"
+SHORT = "Drive logs to a vehicle file."
 
 
 def command(

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import io
 import sys
+import traceback
 from collections.abc import Sequence
 from importlib.metadata import version
 
 import typer
 
 from tuning.command_line import compare, demo, export, identify, tune
-from tuning.command_line.output import BAD_INPUT, DONE, INTERRUPTED, say
+from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
 
 __all__ = ["main", "run"]
 
@@ -45,7 +46,7 @@ def _root(
 
 
 for _module in (demo, identify, tune, compare, export):
-    app.command(_module.NAME)(_module.command)
+    app.command(_module.NAME, short_help=_module.SHORT)(_module.command)
 
 
 def main() -> None:
@@ -72,7 +73,11 @@ def run(arguments: Sequence[str]) -> int:
         from tracks.errors import PathtrimError
 
         if not isinstance(error, PathtrimError):
-            raise
+            traceback.print_exc()
+            say(
+                "pathtrim: this is a fault of pathtrim itself, not of your input; please report the lines above"
+            )
+            return FAULT
         say(f"pathtrim: {error}")
         return BAD_INPUT
     return status if isinstance(status, int) else DONE

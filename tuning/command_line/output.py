@@ -8,11 +8,12 @@ import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-__all__ = ["BAD_INPUT", "BROKEN_LIMIT", "DONE", "INTERRUPTED", "as_json_text", "deliver", "say"]
+__all__ = ["BAD_INPUT", "BROKEN_LIMIT", "DONE", "FAULT", "INTERRUPTED", "as_json_text", "deliver", "say"]
 
 DONE = 0
 BROKEN_LIMIT = 1
 BAD_INPUT = 2
+FAULT = 3  # of pathtrim itself: neither of the two that a script may act on
 INTERRUPTED = 130  # 128 + SIGINT, as shells count
 
 

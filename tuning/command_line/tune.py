@@ -12,9 +12,10 @@ from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 if TYPE_CHECKING:
     from tuning import Study
 
-__all__ = ["NAME", "command"]
+__all__ = ["NAME", "SHORT", "command"]
 
 NAME = "tune"
+SHORT = "The best gains of laws for a vehicle on tracks."
 
 
 def command(

@@ -22,6 +22,7 @@ BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
 SKY, ORANGE, YELLOW, BLACK = "#56B4E9", "#E69F00", "#F0E442", "#000000"
 COLOURS = (BLUE, VERMILLION, GREEN, PURPLE, SKY, ORANGE)
 INK, QUIET, FAINT, PAPER = "#1c2430", "#5b6675", "#d5dae1", "#ffffff"
+MEASURED = "#b4bcc8"  # broad and pale beneath what is simulated
 KEPT, BROKEN = "#e6f4ee", "#fbe9dd"  # background where limits are kept, and where not
 
 WIDTH = 10.0  # in, of every picture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import base64
 import platform
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from importlib.metadata import version
@@ -41,12 +40,12 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """A table: caption, column heads, rows of cells; `numbers` says how many columns from the right hold numbers."""
+    """A table: caption, column heads, rows of cells; `numbers` are the columns (from 0) set flush right."""
 
     caption: str
     columns: tuple[str, ...]
     rows: tuple[tuple[Cell | str, ...], ...]
-    numbers: int = 0
+    numbers: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -65,12 +64,12 @@ class Picture:
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a report: heading, paragraphs, then tables and pictures in the order given."""
+    """A part of a report: heading, paragraphs, numbered steps, then tables and pictures in the order given."""
 
     title: str
     paragraphs: tuple[str, ...] = ()
     parts: tuple[Table | Picture, ...] = ()
-    listing: tuple[str, ...] = ()
+    steps: tuple[str, ...] = ()
 
     @property
     def anchor(self) -> str:
@@ -131,13 +130,3 @@ def _kind(part: Table | Picture) -> str:
 
 def _cell(entry: Cell | str) -> Cell:
     return entry if isinstance(entry, Cell) else Cell(entry)
-
-
-def cells(*entries: Cell | str) -> tuple[Cell | str, ...]:
-    """Give a row of a table."""
-    return entries
-
-
-def rows(entries: Sequence[Sequence[Cell | str]]) -> tuple[tuple[Cell | str, ...], ...]:
-    """Give the rows of a table from any nested sequence."""
-    return tuple(tuple(row) for row in entries)

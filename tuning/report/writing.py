@@ -40,6 +40,7 @@ def write_report(
     studies: Sequence[Study] = (),
     comparison: Comparison | None = None,
     files: Mapping[str, str] | None = None,
+    done: Sequence[str] = (),
     pictures: bool = True,
 ) -> list[FilePath]:
     """Write one stand-alone HTML page on whatever is given, and its pictures as PNG files in a folder beside it.
@@ -52,6 +53,7 @@ def write_report(
         studies: what `tune` gave, one a law.
         comparison: what `compare` gave.
         files: other files that belong to the report, as shown -> what they hold.
+        done: what was done, step by step.
         pictures: whether to write the pictures as files too; the page has them embedded either way.
 
     Returns:
@@ -74,11 +76,13 @@ def write_report(
         drawn[name] = study_picture(study)
         sections.append(study_section(study, drawn[name]))
     if described is not None:
-        sections.append(vehicle_section(described))
+        sections.append(vehicle_section(described, found if vehicle is None else None))
     if found is not None:
         shown = fit_pictures(found)
         drawn.update(shown)
         sections.append(fit_section(found, shown))
+    if done:
+        sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
         raise InputError(
             "there is nothing to report on", "a fit, a vehicle, a study or a comparison", "pass one"
@@ -119,9 +123,9 @@ def _file_name(name: str) -> str:
 
 def _title(found: Identified | None, studies: Sequence[Study], comparison: Comparison | None) -> str:
     if comparison is not None:
-        return f"{' , '.join(comparison.laws).replace(' ,', ',')} compared"
+        return f"{_listed(list(comparison.laws))} compared"
     if studies:
-        return f"{', '.join(study.best.name for study in studies)} tuned"
+        return f"{_listed([study.best.name for study in studies])} tuned"
     name = found.vehicle.provenance.name if found is not None else ""
     return f"{name or 'Vehicle'} identified" if found is not None else "Vehicle"
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,11 +14,12 @@ from numpy.typing import NDArray
 from tuning.measures.comfort import r79_acceleration
 from tuning.report.look import FAINT, INK, QUIET, applied, figure, style_of, tidy
 
-__all__ = ["DrivenData", "DrivenLine", "driven_data", "driven_picture"]
+__all__ = ["DrivenData", "DrivenLine", "driven_data", "driven_picture", "label_rows"]
 
 Array = NDArray[np.float64]
 
 _MOST_POINTS = 1500  # of a line: a picture 10 in wide has no more pixels than that
+_LETTER = 0.0075  # width of a letter of a section's name, over that of the axes
 _NARROW = 4.0  # length over breadth beyond which equal axes would leave nothing to see
 
 
@@ -257,23 +258,40 @@ def _draw_limit(axes: Axes, limit: float | None, largest: float) -> None:
     axes.set_ylim(min(low, -1.15 * limit), max(high, 1.3 * limit))
 
 
+def label_rows(sections: Sequence[tuple[str, float, float]], length: float) -> list[int]:
+    """Give the row (0 or 1 above the axes) in which each section's name has room, or -1 where neither has.
+
+    Args:
+        sections: `(name, start, end)`, m.
+        length: of the axis, m.
+    """
+    ends = [-length, -length]
+    rows = []
+    for name, start, end in sections:
+        half = 0.5 * _LETTER * length * len(name)
+        middle = 0.5 * (start + end)
+        row = next((row for row in (0, 1) if middle - half > ends[row]), -1)
+        if row >= 0:
+            ends[row] = middle + half + _LETTER * length
+        rows.append(row)
+    return rows
+
+
 def _name_sections(axes: Axes, data: DrivenData) -> None:
-    """Shade every other named section, and name those that are wide enough for their name."""
-    span = max(float(line.s[-1]) for line in data.lines) or 1.0
-    for i, (name, start, end) in enumerate(data.sections):
-        if i % 2 == 0:
-            axes.axvspan(start, end, color=FAINT, alpha=0.35, linewidth=0)
-        if (end - start) / span > 0.0085 * len(name):
-            axes.text(
-                0.5 * (start + end),
-                1.0,
-                name,
-                transform=axes.get_xaxis_transform(),
-                ha="center",
-                va="bottom",
-                fontsize=8,
-                color=QUIET,
-            )
+    """Shade the named sections, of neighbours every other one, and name those that have room."""
+    length = max(float(line.s[-1]) for line in data.lines) or 1.0
+    sections = sorted(data.sections, key=lambda section: section[1])
+    shaded_to = -1.0
+    for (name, start, end), row in zip(sections, label_rows(sections, length), strict=True):
+        if start > shaded_to + 1e-6 * length:
+            axes.axvspan(start, min(end, length), color=FAINT, alpha=0.4, linewidth=0)
+            shaded_to = end
+        if row < 0:
+            continue
+        axes.text(
+            0.5 * (start + min(end, length)), 1.0 + 0.12 * row, name, transform=axes.get_xaxis_transform(),
+            ha="center", va="bottom", fontsize=8, color=QUIET,
+        )  # fmt: skip
 
 
 def _draw_speed(axes: Axes, data: DrivenData) -> None:

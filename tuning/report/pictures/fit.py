@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
 
-from tuning.report.look import BLUE, QUIET, applied, figure, tidy
+from tuning.report.look import BLUE, MEASURED, applied, figure, tidy
 
 __all__ = ["FitSignal", "fit_picture", "fit_signal"]
 
@@ -66,8 +66,8 @@ def fit_picture(name: str, signals: Sequence[FitSignal]) -> Figure:
         made = figure(height=0.7 + 1.9 * len(signals))
         panels = np.atleast_1d(made.subplots(len(signals), 1, sharex=True))
         for axes, signal in zip(panels, signals, strict=True):
-            axes.plot(signal.time, signal.measured, color=QUIET, linewidth=1.0, alpha=0.8, label="measured")
-            axes.plot(signal.time, signal.simulated, color=BLUE, linewidth=1.4, label="simulated")
+            axes.plot(signal.time, signal.measured, color=MEASURED, linewidth=2.8, label="measured")
+            axes.plot(signal.time, signal.simulated, color=BLUE, linewidth=1.0, label="simulated")
             fit = f"fit {signal.fit:.1f} %" if np.isfinite(signal.fit) else "constant signal: no fit figure"
             tidy(axes, "", signal.label, f"{name}: {fit}")
         panels[-1].set_xlabel("time, s")

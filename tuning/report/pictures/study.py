@@ -19,7 +19,7 @@ __all__ = ["GainPanel", "TuningData", "tuning_data", "tuning_picture"]
 Array = NDArray[np.float64]
 
 _COLUMNS = 3  # panels beside each other
-_TALLEST = 4.0  # scores beyond are drawn at the upper edge: how bad a useless candidate is does not matter
+_TALLEST = 2.0  # scores beyond are drawn at the upper edge: how bad a useless candidate is does not matter
 
 
 @dataclass(frozen=True)
@@ -90,7 +90,8 @@ def tuning_picture(data: TuningData) -> Figure:
         for i, (axes, gain) in enumerate(zip(panels, data.gains, strict=False)):
             _draw_gain(axes, data, gain)
             if i % columns == 0:
-                axes.set_ylabel("score (largest usage)")
+                axes.set_ylabel("largest usage of a limit")
+                axes.yaxis.set_major_formatter(FuncFormatter(_percent))
         for empty in panels[len(data.gains) :]:
             empty.set_axis_off()
         handles, labels = panels[0].get_legend_handles_labels()
@@ -98,10 +99,12 @@ def tuning_picture(data: TuningData) -> Figure:
     return made
 
 
+def _percent(usage: float, _: int) -> str:
+    return f"{'≥ ' if usage >= _TALLEST else ''}{100.0 * usage:.0f} %"
+
+
 def _draw_gain(axes: Axes, data: TuningData, gain: GainPanel) -> None:
-    finite = data.score[np.isfinite(data.score)]
-    top = min(_TALLEST, 1.1 * float(np.max(finite, initial=2.0)))
-    score = np.minimum(data.score, top)
+    score = np.minimum(data.score, _TALLEST)
     kept = data.feasible
     colour = style_of(data.law)["color"]
     axes.axhspan(0.0, 1.0, color=KEPT, linewidth=0)
@@ -112,14 +115,15 @@ def _draw_gain(axes: Axes, data: TuningData, gain: GainPanel) -> None:
     )  # fmt: skip
     axes.scatter(gain.values[kept], score[kept], s=13, color=colour, linewidths=0, label="keeps every limit")
     axes.plot(
-        [gain.best], [min(data.best_score, top)], marker="*", markersize=13, color=VERMILLION, linestyle="none",
-        markeredgecolor=INK, markeredgewidth=0.8, label=f"best: {data.best_score:.3f}", zorder=6,
+        [gain.best], [min(data.best_score, _TALLEST)], marker="*", markersize=13, color=VERMILLION, linestyle="none",
+        markeredgecolor=INK, markeredgewidth=0.8, label=f"best: {100.0 * data.best_score:.0f} %", zorder=6,
     )  # fmt: skip
     if gain.logarithmic:
         axes.set_xscale("log")
         axes.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.xaxis.set_minor_formatter(NullFormatter())
-    axes.set_ylim(0.0, 1.04 * top)
+    axes.set_ylim(0.0, 1.05 * _TALLEST)
+    axes.set_yticks(np.arange(0.0, _TALLEST + 0.25, 0.5))
     unit = f", {gain.unit}" if gain.unit else ""
     tidy(axes, f"{spoken(gain.name)}{unit}", title=f"{spoken(gain.name)} = {gain.best:.3g}")

@@ -1,4 +1,4 @@
-"""The picture of usages: how much of each limit every law spends, with the line at 1 that must not be passed."""
+"""The picture of usages: how much of each limit every law spends, with the line at 100 % that must not be passed."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from matplotlib.ticker import PercentFormatter
 
 from tuning.report.look import BROKEN, INK, QUIET, applied, figure, style_of, tidy
 from tuning.text import spoken
@@ -70,8 +71,12 @@ def usage_picture(data: UsageData) -> Figure:
         axes.set_yticks(range(rows), [spoken(name) for name in data.limits])
         axes.set_ylim(rows - 0.45, -0.55)
         axes.set_xlim(0.0, right)
+        axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
         axes.grid(visible=False, axis="y")
-        tidy(axes, "usage = measure / limit (above 1 the limit is broken); bold: the binding limit of a law")
+        tidy(
+            axes,
+            "usage = measure / limit (above 100 % the limit is broken); bold: the binding limit of a law",
+        )
         made.legend(loc="outside upper center", ncols=count)
     return made
 
@@ -87,7 +92,7 @@ def _draw_bars(axes: Axes, data: UsageData, law: int, thickness: float, right: f
         bold = i == binding
         inside = shown > 0.9 * right
         axes.annotate(
-            f"{value:.2f}" if value < _FAILED else "not finished",
+            f"{100.0 * value:.0f} %" if value < _FAILED else "not finished",
             (shown, at),
             xytext=(-3 if inside else 3, 0),
             textcoords="offset points",

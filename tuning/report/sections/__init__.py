@@ -3,11 +3,12 @@
 from tuning.report.sections.comparison import comparison_pictures, comparison_section
 from tuning.report.sections.files import files_section
 from tuning.report.sections.fit import fit_pictures, fit_section
-from tuning.report.sections.study import best_gains, edge_gains, study_picture, study_section
+from tuning.report.sections.study import best_gains, breaking_nearby, edge_gains, study_picture, study_section
 from tuning.report.sections.vehicle import vehicle_section, vehicle_values
 
 __all__ = [
     "best_gains",
+    "breaking_nearby",
     "comparison_pictures",
     "comparison_section",
     "edge_gains",

@@ -16,13 +16,13 @@ if TYPE_CHECKING:
 
 __all__ = ["comparison_pictures", "comparison_section", "track_scenario", "worst_usages"]
 
-_SHOWN = (
-    "lateral_error_max",
-    "lateral_error_rms",
-    "overshoot",
-    "lateral_acceleration_r79",
-    "lateral_jerk_r79",
-)
+_SHOWN = {
+    "lateral_error_max": "Largest error",
+    "lateral_error_rms": "RMS error",
+    "overshoot": "Overshoot",
+    "lateral_acceleration_r79": "Lateral acceleration",
+    "lateral_jerk_r79": "Lateral jerk",
+}
 
 
 def worst_usages(comparison: Comparison) -> dict[str, dict[str, float]]:
@@ -81,20 +81,26 @@ def _percent(usage: float) -> str:
 
 
 def _tracks_table(comparison: Comparison) -> Table:
-    heads = ["Track", "Law", "Binding limit (scenario)", "Largest usage"]
-    heads += [f"{spoken(name)}, {MEASURES[name].unit}".capitalize() for name in _SHOWN]
+    heads = ["Track", "Law", "Usage", "Of the limit on", "In the scenario"]
+    heads += [f"{label}, {MEASURES[name].unit}" for name, label in _SHOWN.items()]
     rows = []
     last = ""
-    for row in comparison.worst.sort_values("track", kind="stable").to_dict("records"):
-        binding = (
-            f"{spoken(row['binding_limit'])} ({row['scenario']})" if row["binding_limit"] else "none applies"
-        )
+    tracks = list(next(iter(comparison.runs.values())))
+    found = sorted(comparison.worst.to_dict("records"), key=lambda row: tracks.index(str(row["track"])))
+    for row in found:
+        binding = spoken(str(row["binding_limit"])) or "none applies"
         usage = Cell(_percent(row["usage"]), "kept" if row["usage"] <= 1.0 else "binding broken")
         values = [_value(row[name]) for name in _SHOWN]
         track = str(row["track"])
-        rows.append((Cell(track, "quiet" if track == last else ""), str(row["law"]), binding, usage, *values))
+        mark = "quiet" if track == last else ""
+        rows.append((Cell(track, mark), str(row["law"]), usage, binding, str(row["scenario"]), *values))
         last = track
-    return Table("Worst of all scenarios, each law on each track", tuple(heads), tuple(rows), numbers=6)
+    return Table(
+        "Worst of all scenarios, each law on each track",
+        tuple(heads),
+        tuple(rows),
+        numbers=(2, *range(5, len(heads))),
+    )
 
 
 def _value(value: float) -> str:
@@ -113,7 +119,7 @@ def _usage_table(comparison: Comparison) -> Table:
         rows.append((Cell(spoken(limit)), Cell(known.meaning if known else "", "quiet"), shown, *entries))
     heads = ("Limit", "Meaning", "Bound", *usages.laws)
     caption = "Usage of each limit, the worst of all tracks and scenarios (underlined: the binding limit)"
-    return Table(caption, heads, tuple(rows), numbers=len(usages.laws) + 1)
+    return Table(caption, heads, tuple(rows), numbers=tuple(range(2, len(heads))))
 
 
 def _usage_cell(usage: float, binding: bool) -> Cell:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
@@ -52,7 +52,7 @@ def fit_section(found: Identified, pictures: dict[str, bytes]) -> Section:
         f"Judged on driving that the fit never saw: {found.held_out}. Fit is 100 (1 − ‖measured − simulated‖ / "
         "‖measured − its mean‖): 100 % is perfect, 0 % no better than a constant.",
     )
-    parts: list[Table | Picture] = [_agreement(found), _parameters(found)]
+    parts: list[Table | Picture] = [_agreement(found)]
     if "fit" in pictures:
         fits = ", ".join(f"{spoken(name)} {v['fit_percent']:.1f} %" for name, v in found.validation.items())
         parts.append(
@@ -83,26 +83,4 @@ def _agreement(found: Identified) -> Table:
             )
         )
     heads = ("Signal", "Fit, held out", "Fit, fitted part", "R², held out", "RMS error, held out")
-    return Table(f"Agreement (✕ marks a fit below {_POOR:.0f} %)", heads, tuple(rows), numbers=4)
-
-
-def _parameters(found: Identified) -> Table:
-    rows = []
-    for row in found.parameters.reset_index().to_dict("records"):
-        entry: dict[str, Any] = row
-        low, high = float(entry["low"]), float(entry["high"])
-        known = math.isfinite(low) and math.isfinite(high)
-        interval = f"{number(low, 4)} to {number(high, 4)}" if known else "–"
-        name = str(entry["name"]).replace("_", " ").replace(".", ": ")
-        mark = "" if entry["status"] in ("found", "derived", "known") else "quiet"
-        rows.append(
-            (
-                name,
-                number(float(entry["value"]), 4),
-                interval,
-                str(entry["unit"]),
-                Cell(str(entry["status"]), mark),
-            )
-        )
-    heads = ("Value", "Found", "95 % interval", "Unit", "Status")
-    return Table("Values and how well the logs determine them", heads, tuple(rows))
+    return Table(f"Agreement (✕ marks a fit below {_POOR:.0f} %)", heads, tuple(rows), numbers=(1, 2, 3, 4))

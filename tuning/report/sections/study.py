@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
 from tuning.report.pictures import tuning_data, tuning_picture
@@ -12,8 +14,9 @@ from tuning.text import number, spoken
 if TYPE_CHECKING:
     from tuning.search import Study
 
-__all__ = ["best_gains", "edge_gains", "study_picture", "study_section"]
+__all__ = ["best_gains", "breaking_nearby", "edge_gains", "study_picture", "study_section"]
 
+_CLOSE = 0.05  # share of a gain's range, on its own scale
 _EDGE = 0.01  # share of a gain's range, on its own scale, within which it stands at the edge
 
 
@@ -38,6 +41,20 @@ def edge_gains(study: Study) -> list[str]:
     return found
 
 
+def breaking_nearby(study: Study) -> int:
+    """Count candidates close to the best one, each gain within 5 % of its range, that break a limit it keeps."""
+    if not study.keeps_limits:
+        return 0
+    close = np.ones(len(study.candidates), dtype=bool)
+    for name, gain in study.gains.items():
+        values = np.asarray(study.candidates[name], dtype=float)
+        low, high, best = gain.low, gain.high, best_gains(study)[name]
+        if gain.logarithmic:
+            values, low, high, best = np.log(values), np.log(low), np.log(high), np.log(best)
+        close &= np.abs(values - best) <= _CLOSE * (high - low)
+    return int(np.count_nonzero(close & (np.asarray(study.candidates["score"], dtype=float) > 1.0)))
+
+
 def study_picture(study: Study) -> bytes:
     """Draw every candidate of a study over each gain; PNG."""
     data = tuning_data(study.best.name, study.gains, study.candidates, best_gains(study), study.best_score)
@@ -57,6 +74,12 @@ def study_section(study: Study, picture: bytes) -> Section:
     if at_edge:
         names = " and ".join(spoken(name) for name in at_edge)
         paragraphs.append(f"At the edge of the range searched: {names}. There may be better gains beyond.")
+    breaking = breaking_nearby(study)
+    if breaking:
+        paragraphs.append(
+            f"Take care: {breaking} of the candidates close to the best one (each gain within 5 % of its range) "
+            f"{'breaks' if breaking == 1 else 'break'} a limit. Prefer gains from the middle of the shaded region."
+        )
     best = best_gains(study)
     rows = tuple(
         (
@@ -70,12 +93,12 @@ def study_section(study: Study, picture: bytes) -> Section:
     )
     heads = ("Gain", "Best", "Unit", "Range searched", "Meaning")
     searched = (
-        f"{law}: score (largest usage of a limit over all tracks and scenarios) of every candidate over each gain. "
+        f"{law}: largest usage of a limit over all tracks and scenarios, of every candidate over each gain. "
         "In the shaded region every limit is kept; the star is the best candidate."
     )
     words = (
-        f"Scatter of {len(study.candidates)} candidates of {law}; best score {study.best_score:.3f}, "
+        f"Scatter of {len(study.candidates)} candidates of {law}; best {100.0 * study.best_score:.0f} %, "
         f"binding limit {spoken(study.binding_limit)}."
     )
-    parts = (Table(f"Gains of {law}", heads, rows), Picture(picture, searched, words))
+    parts = (Table(f"Gains of {law}", heads, rows, numbers=(1,)), Picture(picture, searched, words))
     return Section(f"Tuning {law}", tuple(paragraphs), parts)

@@ -10,27 +10,49 @@ from tuning.report.page import Cell, Section, Table
 from tuning.text import number
 
 if TYPE_CHECKING:
+    from tuning.identification import Identified
     from tuning.vehicle import Vehicle
 
 __all__ = ["vehicle_section", "vehicle_values"]
 
 _TABLES = ("body", "tyres", "steering", "drive")
+_STATUS = {"found": "identified", "known": "given"}  # how identification calls what a reader knows otherwise
 
 
-def vehicle_values(vehicle: Vehicle) -> list[tuple[str, str, str, str, str, str]]:
-    """Give `(name, value, unit, 95 % interval, how known, meaning)` of every value that the vehicle has, as text."""
+def vehicle_values(
+    vehicle: Vehicle, found: Identified | None = None
+) -> list[tuple[str, str, str, str, str, str]]:
+    """Give `(name, value, 95 % interval, unit, how known, meaning)` of every value that acts, as text.
+
+    Args:
+        vehicle: to describe.
+        found: the identification that gave it, which says more on how each value is known.
+    """
     rows = []
     for table in _TABLES:
         values: BaseModel = getattr(vehicle, table)
         for field, info in type(values).model_fields.items():
             value = getattr(values, field)
-            if value is None or value == ():
-                continue
             name = f"{table}.{field}"
+            if value is None or value == () or _idle(vehicle, name):
+                continue
             extra = info.json_schema_extra
             unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
-            rows.append((name, _shown(value), unit, *_certainty(vehicle, name), info.description or ""))
+            interval = vehicle.provenance.intervals.get(name)
+            shown = f"{number(interval[0], 4)} to {number(interval[1], 4)}" if interval else ""
+            rows.append(
+                (name, _shown(value), shown, unit, _known(vehicle, name, found), info.description or "")
+            )
     return rows
+
+
+def _idle(vehicle: Vehicle, name: str) -> bool:
+    """Tell whether a value does nothing in this vehicle, since another one is given in its place."""
+    if name in ("steering.natural_frequency", "steering.damping"):
+        return vehicle.steering.lag is not None
+    if name == "tyres.understeer_gradient":
+        return vehicle.model_name == "single-track"
+    return False
 
 
 def _shown(value: object) -> str:
@@ -41,16 +63,18 @@ def _shown(value: object) -> str:
     return str(value)
 
 
-def _certainty(vehicle: Vehicle, name: str) -> tuple[str, str]:
-    """Give the 95 % interval and how the value is known: identified, assumed, or given by the user."""
-    interval = vehicle.provenance.intervals.get(name)
-    if interval is not None:
-        return f"{number(interval[0], 4)} to {number(interval[1], 4)}", "identified"
-    return "", "assumed" if name in vehicle.provenance.assumed else "given"
+def _known(vehicle: Vehicle, name: str, found: Identified | None) -> str:
+    """Say how a value is known: identified, given by the user, assumed, or what identification says of it."""
+    if found is not None and name in found.parameters.index:
+        status = str(found.parameters["status"].to_dict()[name])
+        return _STATUS.get(status, status)
+    if name in vehicle.provenance.assumed:
+        return "assumed"
+    return "identified" if name in vehicle.provenance.intervals else "given"
 
 
-def vehicle_section(vehicle: Vehicle, paragraphs: tuple[str, ...] = ()) -> Section:
-    """Give the section on a vehicle."""
+def vehicle_section(vehicle: Vehicle, found: Identified | None = None) -> Section:
+    """Give the section on a vehicle; `found` is the identification that gave it, if any."""
     source = vehicle.provenance.source
     intro = (
         f"Simulated as a {vehicle.model_name} vehicle. A value is identified (from the logs, with its 95 % interval), "
@@ -62,13 +86,14 @@ def vehicle_section(vehicle: Vehicle, paragraphs: tuple[str, ...] = ()) -> Secti
         (
             Cell(name.replace("_", " ").replace(".", ": ")),
             value,
-            unit,
             interval,
+            unit,
             Cell(known, "quiet" if known == "given" else ""),
             Cell(meaning, "quiet"),
         )
-        for name, value, unit, interval, known, meaning in vehicle_values(vehicle)
+        for name, value, interval, unit, known, meaning in vehicle_values(vehicle, found)
     )
-    heads = ("Value", "Found", "Unit", "95 % interval", "How known", "Meaning")
-    name = vehicle.provenance.name or "The vehicle"
-    return Section("Vehicle", (*intro, *paragraphs), (Table(name, heads, rows),))
+    heads = ("Value", "Found", "95 % interval", "Unit", "How known", "Meaning")
+    return Section(
+        "Vehicle", intro, (Table(vehicle.provenance.name or "The vehicle", heads, rows, numbers=(1, 2)),)
+    )
