@@ -18,7 +18,7 @@ Array = NDArray[np.float64]
 
 _FIRST_DAMPING = 1e-3
 _LEAST_DAMPING, _MOST_DAMPING = 1e-10, 1e10
-_COST_TOLERANCE = 1e-7  # relative drop of the cost at which an accepted step is the last
+_COST_TOLERANCE = 1e-6  # relative drop of the cost at which an accepted step is the last
 _STEP_TOLERANCE = 1e-7  # of coordinates of order 1
 
 

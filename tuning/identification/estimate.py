@@ -19,7 +19,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from tuning.identification.descent import descend
 
@@ -128,7 +127,7 @@ def fit(
         starts: how many starts are followed.
         seed: of the starts.
         penalty: weighted rows that only steady the fit, as a function of z; not used for the precision.
-        steps: most evaluations of J, where fewer than usual will do.
+        steps: most evaluations of J for a trial that need not be exact: its weights are not taken anew.
     """
     low, high = bounds
     weighted = _Weighted(residuals, penalty)
@@ -138,11 +137,12 @@ def fit(
         return descend(weighted, lambda x: weighted.jacobian(x, low, high), z, low, high, most)
 
     z = _best_start(weighted, follow, start, low, high, spread, starts, seed)
-    cost = np.inf
-    rounds = _WEIGHT_ROUNDS if len(noise) > 1 else 0  # the weight of a single output changes nothing
-    for _ in range(rounds + 1):
-        cost, z = follow(z, steps or _LAST_STEPS)
+    cost, z = follow(z, steps or _LAST_STEPS)
+    # The weight of a single output changes nothing.
+    for after in range(_WEIGHT_ROUNDS if len(noise) > 1 and steps is None else 0):
         weighted.noise = {name: _rms(values) for name, values in residuals(z).items()}
+        cost, z = follow(z, _LAST_STEPS if after + 1 == _WEIGHT_ROUNDS else _FIRST_STEPS)
+    weighted.noise = {name: _rms(values) for name, values in residuals(z).items()}
     weighted.penalty = None
     covariance, blind = _covariance(weighted, stack, z, low, high)
     reach = 1e-6 * np.maximum(high - low, 1e-12)
@@ -154,7 +154,7 @@ def _best_start(weighted, follow, start, low, high, spread, starts, seed) -> Arr
     """Screen a Latin hypercube over the spread unknowns, follow the best few a short way, give the best end."""
     if starts <= 1 or not spread:
         return start
-    sample = qmc.LatinHypercube(len(spread), rng=np.random.default_rng(seed)).random(_SCREENED * starts)
+    sample = _latin_hypercube(_SCREENED * starts, len(spread), np.random.default_rng(seed))
     tries = [start]
     for row in sample:
         z = start.copy()
@@ -165,6 +165,12 @@ def _best_start(weighted, follow, start, low, high, spread, starts, seed) -> Arr
     best = [tries[i] for i in np.argsort(costs, kind="stable")[: starts - 1]]
     ends = [follow(z, _FIRST_STEPS) for z in (start, *(z for z in best if z is not start))]
     return min(ends, key=lambda end: end[0])[1]
+
+
+def _latin_hypercube(count: int, width: int, rng: np.random.Generator) -> Array:
+    """Give points in the unit cube, shape (count, width), one in each of `count` slices of every axis."""
+    slices = np.stack([rng.permutation(count) for _ in range(width)], axis=1)
+    return (slices + rng.random((count, width))) / count
 
 
 def _rms(values: Array) -> float:

@@ -156,10 +156,7 @@ def _fit_body(
         return kinematic, kinematic, "kinematic"
     tyres = fit_tyres(kinematic, known, settings)
     if held_out is not None and model == "auto":
-        errors = [
-            error_of(fit, kinematic.estimate, replace(fit.problem, recording=held_out))
-            for fit in (kinematic, tyres)
-        ]
+        errors = [error_of(fit, held_out, tyres.estimate.noise) for fit in (kinematic, tyres)]
         if errors[1] >= errors[0]:
             return kinematic, kinematic, "kinematic"
     findings.append(
@@ -173,7 +170,7 @@ def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dic
     step = np.diff(data.drives.time, prepend=data.drives.time[0])
     clock = np.cumsum(np.where(step > 0.0, step, 0.0))
     problems: list[tuple[SteeringProblem | SpeedProblem, dict[str, float]]] = [
-        (replace(lateral.problem, recording=data), lateral.values)
+        (replace(lateral.problem, recording=data, left_out=()), lateral.values)
     ]
     if speed is not None and data.speed_command is not None:
         problems.append((replace(speed.problem, recording=data), speed.values))

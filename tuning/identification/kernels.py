@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tracks.one_source import equation
+from tracks.one_source import array_loop, equation
 from tuning.vehicle.drive import acceleration_demand, drive_derivative, speed_derivative
 from tuning.vehicle.kinematic import kinematic_yaw_rate
 from tuning.vehicle.model import lateral, motion
@@ -50,7 +50,7 @@ class Acting(NamedTuple):
     brake_acceleration: float
 
 
-@equation
+@array_loop
 def commanded_angles(p, interface, command, map_command, map_angle):
     """Give the road-wheel angle asked for at each sample, shape (n,), rad: `steering_target` for each interface.
 
@@ -143,7 +143,7 @@ def _steering_step(p, target, angle, rate, h):
     return angle + s * (a1 + 2.0 * (a2 + a3) + a4), rate + s * (b1 + 2.0 * (b2 + b3) + b4)
 
 
-@equation
+@array_loop
 def steering_answer(model, p, dead_time, drives: Drives, target, body):
     """Simulate steering and body along the measured speed, each recording from the steady state of its first command.
 
@@ -227,7 +227,7 @@ def _drive_step(p, acting: Acting, v, drive, brake, h):
     )
 
 
-@equation
+@array_loop
 def speed_answer(p, dead_drive, dead_brake, drives: Drives, speed_command, acceleration_command):
     """Simulate the speed loop, each recording from its first measured speed at rest of drive and brake.
 

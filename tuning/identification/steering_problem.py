@@ -49,6 +49,7 @@ class SteeringProblem:
         recording: the data.
         knots: commands at the knots of a fitted static map, shape (k,); empty when none is fitted.
         fastest: samples faster than this (m/s) do not count.
+        left_out: measured answers that are not compared.
     """
 
     vehicle: Vehicle
@@ -57,11 +58,12 @@ class SteeringProblem:
     recording: Recording
     knots: Array = field(default_factory=lambda: np.zeros(0))
     fastest: float = np.inf
+    left_out: tuple[str, ...] = ()
 
     @property
     def outputs(self) -> list[str]:
         """Names of the measured answers that are fitted, in the order of the residuals."""
-        return [name for name in self.recording.measured if name != "speed"]
+        return [name for name in self.recording.measured if name not in ("speed", *self.left_out)]
 
     @property
     def stack(self) -> Stack:
@@ -109,7 +111,7 @@ class SteeringProblem:
             p, CODES[self.vehicle.steering.interface], self.recording.command, commands, angles
         )
         dead_time = float(values.get("steering.dead_time", self.vehicle.steering.dead_time))
-        body = self.model != "kinematic" or "lateral_acceleration" in self.recording.measured
+        body = self.model != "kinematic" or "lateral_acceleration" in self.outputs
         return steering_answer(MODELS[self.model], p, dead_time, self.recording.drives, target, body)
 
     def compared(self, values: dict[str, float]) -> dict[str, tuple[Array, Array]]:

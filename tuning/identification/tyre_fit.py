@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 
 from tracks.errors import InputError
-from tuning.identification.estimate import Estimate
 from tuning.identification.fitted import LateralFit, Settings, run
-from tuning.identification.steering_problem import SteeringProblem
+from tuning.identification.records import Recording
 from tuning.identification.unknowns import Unknown, coordinates
 from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
@@ -22,6 +21,7 @@ _STIFFEST = (
     450.0  # (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together
 )
 _SOFTEST = 3.0  # (m/s²)/rad; softer than any tyre that carries its car
+_TRIAL = 5  # evaluations of J that each start gets
 _STARTS = (40.0, 80.0, 160.0)  # (m/s²)/rad of the rear axle; road cars lie near 100
 
 
@@ -68,6 +68,8 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
     kept = [u for u in base.unknowns if u.name not in ("body.wheelbase", "tyres.understeer_gradient")]
     gradient = float(values.get("tyres.understeer_gradient", base.vehicle.tyres.understeer_gradient))
     vehicle = base.vehicle.replace(**{"body.wheelbase": length})
+    everything = replace(base, left_out=())
+    noise = {name: float(np.std(s - m)) for name, (m, s) in everything.compared(values).items()}
     best: LateralFit | None = None
     for stiffness in _STARTS:
         # K = m b/(C_f L) − m a/(C_r L), solved for C_f at this C_r.
@@ -81,12 +83,13 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
             *(u.at(values[u.name]) for u in kept),
             *(axle for axle in axles if axle.name not in known),
         )
-        problem = replace(base, vehicle=vehicle, model="single-track", unknowns=unknowns)
-        trial = run(problem, settings, kinematic.estimate.noise, coordinates(unknowns))
-        if best is None or error_of(trial, kinematic.estimate) < error_of(best, kinematic.estimate):
+        problem = replace(everything, vehicle=vehicle, model="single-track", unknowns=unknowns)
+        trial = run(problem, settings, noise, coordinates(unknowns), _TRIAL)
+        if best is None or trial.estimate.cost < best.estimate.cost:
             best = trial
     assert best is not None  # _STARTS is not empty
-    return LateralFit(best.problem, best.estimate, kinematic.widened)
+    final = run(best.problem, settings, noise, best.estimate.z)
+    return LateralFit(final.problem, final.estimate, kinematic.widened)
 
 
 def _axle(which: str, mass: float, stiffest: float, start: float, known: Mapping[str, Any]) -> Unknown:
@@ -96,13 +99,14 @@ def _axle(which: str, mass: float, stiffest: float, start: float, known: Mapping
     )
 
 
-def error_of(fitted: LateralFit, scale: Estimate, problem: SteeringProblem | None = None) -> float:
-    """Give the sum of squared residuals of a fit over the noise of another one, so that two models compare.
+def error_of(fitted: LateralFit, recording: Recording, scale: Mapping[str, float]) -> float:
+    """Give the mean squared difference of a fit from all that was measured in other driving.
 
     Args:
         fitted: whose values are used.
-        scale: whose noise weighs the outputs.
-        problem: other data to compare on, with the same unknowns.
+        recording: the other driving.
+        scale: output -> what its differences are divided by, so that two models compare.
     """
-    residuals = (problem or fitted.problem).residuals(fitted.estimate.z)
-    return sum(float(np.mean((values / scale.noise[name]) ** 2)) for name, values in residuals.items())
+    problem = replace(fitted.problem, recording=recording, left_out=())
+    pairs = problem.compared(fitted.values)
+    return sum(float(np.mean(((s - m) / scale[name]) ** 2)) for name, (m, s) in pairs.items())
