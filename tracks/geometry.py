@@ -131,7 +131,7 @@ def nearest(path, x, y, near):
         step = clip(along / slope, -longest_step, longest_step)
         s += step
         point = evaluate(path, s)
-        if np.abs(step) < _CONVERGED and exact > _LEAST_SLOPE or np.abs(step) < _STANDING:
+        if (np.abs(step) < _CONVERGED and exact > _LEAST_SLOPE) or np.abs(step) < _STANDING:
             break
     offset = (y - point.y) * point.tangent_x - (x - point.x) * point.tangent_y
     return s, offset, point

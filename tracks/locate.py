@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tracks.geometry import evaluate, project, wrap_arc_length
-from tracks.one_source import clip, equation, wrap_angle
+from tracks.one_source import array_loop, clip, equation, wrap_angle
 
 __all__ = ["evaluate_all", "follow", "search"]
 
@@ -123,7 +123,7 @@ def search(path, x, y, heading, turn_radius):
     return best_s, best_offset
 
 
-@equation
+@array_loop
 def follow(path, x, y, near):
     """Give s and lateral offset (m,) of the points x, y (m,), each searched near `near[i]`, all in m.
 
@@ -139,7 +139,7 @@ def follow(path, x, y, near):
     return s, offset
 
 
-@equation
+@array_loop
 def evaluate_all(path, s):
     """Give x, y, heading, curvature, tangent_x, tangent_y as rows (6, m) at the arc lengths s (m,)."""
     rows = np.empty((6, s.shape[0]))
