@@ -16,9 +16,11 @@ def number(value: float | None, digits: int = 3) -> str:
         return "-"
     if math.isinf(value):
         return "inf"
-    if value == 0.0 or 1e-4 <= abs(value) < 1e6:
-        decimals = digits - 1 - math.floor(math.log10(abs(value))) if value else digits - 1
-        return f"{value:.{max(decimals, 0)}f}"
+    if value == 0.0:
+        return f"{0.0:.{digits - 1}f}"
+    exponent = int(f"{value:.{digits - 1}e}".partition("e")[2])  # after rounding: 0.09996 is 0.100
+    if -4 <= exponent < 6:
+        return f"{value:.{max(digits - 1 - exponent, 0)}f}"
     return f"{value:.{digits - 1}e}"
 
 

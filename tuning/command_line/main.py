@@ -64,11 +64,7 @@ def run(arguments: Sequence[str]) -> int:
     except _UsageError as error:
         return _usage_message(error, arguments)
     except (KeyboardInterrupt, typer.Abort):
-        say("pathtrim: interrupted; files that were already written are whole, the others were not begun")
-        return INTERRUPTED
-    except BrokenPipeError:
-        sys.stderr.close()  # whoever read the output has gone (`| head`): nothing more to say
-        return DONE
+        status = INTERRUPTED
     except Exception as error:
         from tracks.errors import PathtrimError
 
@@ -80,6 +76,8 @@ def run(arguments: Sequence[str]) -> int:
             return FAULT
         say(f"pathtrim: {error}")
         return BAD_INPUT
+    if status == INTERRUPTED:  # which some versions of typer give instead of the exception
+        say("pathtrim: interrupted; files that were already written are whole, the others were not begun")
     return status if isinstance(status, int) else DONE
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -24,10 +25,11 @@ def say(text: str) -> None:
 
 def deliver(text: str, data: Mapping[str, Any], as_json: bool) -> None:
     """Put the result on standard output: the text for people, or one JSON object and nothing else."""
-    if as_json:
-        print(as_json_text(data))
-    else:
-        print(text)
+    try:
+        print(as_json_text(data) if as_json else text, flush=True)
+    except BrokenPipeError:
+        # Whoever read the output has gone (`| head`). What Python still flushes at its end must go somewhere.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def as_json_text(data: Mapping[str, Any]) -> str:
