@@ -15,9 +15,10 @@ from tuning.identification.holding_out import split
 from tuning.identification.known import resolve
 from tuning.identification.lateral_fit import fit_lateral
 from tuning.identification.quality import Trace, agreement
-from tuning.identification.records import Recording, gather, moving_threshold, with_speed
+from tuning.identification.records import Recording, gather
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
+from tuning.identification.speeds import moving_threshold, with_speed
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
 from tuning.identification.vehicle_of import assemble
@@ -59,13 +60,7 @@ def identify(
     Raises:
         InputError: the logs lack a quantity, or cannot tell what is asked of them.
     """
-    drives = [logs] if isinstance(logs, Log) else list(logs)
-    if not drives:
-        raise InputError("identify was given no log", "one or more", "read a drive with read_log")
-    if starts < 1:
-        raise InputError(f"starts is {starts}", "1 or more", "leave it out for the usual number")
-    if model not in ("auto", "kinematic", "single-track"):
-        raise InputError(f"model is {model!r}", '"auto", "kinematic" or "single-track"', "name one of these")
+    drives = _checked([logs] if isinstance(logs, Log) else list(logs), starts, model)
     values = resolve(known)
     findings = [f"{log.name}: {text}" for log in drives for text in log.findings]
     others = list(validate) if validate is not None else None
@@ -93,27 +88,27 @@ def identify(
         _, lateral, _ = _fit_body(recording, None, interface, values, near, body, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
+    _explain(lateral, speed, model, body, findings)
     training = _agreements(_traces(lateral, speed, recording))
-    _warn_at_bounds(lateral, speed, findings)
     rows, names, covariance = _rows(lateral, speed)
-    vehicle, known_rows = assemble(
-        lateral, speed, values, rows, validation, drives, name, datetime.date.today().isoformat(), findings
-    )
+    today = datetime.date.today().isoformat()
+    vehicle, more = assemble(lateral, speed, values, rows, validation, drives, name, today, findings)
     import pandas as pd  # slow to import, and needed only here
 
-    table = pd.DataFrame(
-        [vars(row) for row in (*rows, *known_rows)], columns=list(Row.__dataclass_fields__)
-    ).set_index("name")
-    return Identified(
-        vehicle,
-        table,
-        pd.DataFrame(covariance, names, names),
-        validation,
-        training,
-        words,
-        tuple(findings),
-        traces,
-    )
+    columns = list(Row.__dataclass_fields__)
+    table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
+    matrix = pd.DataFrame(covariance, names, names)
+    return Identified(vehicle, table, matrix, validation, training, words, tuple(findings), traces)
+
+
+def _checked(logs: list[Log], starts: int, model: str) -> list[Log]:
+    if not logs:
+        raise InputError("identify was given no log", "one or more", "read a drive with read_log")
+    if starts < 1:
+        raise InputError(f"starts is {starts}", "1 or more", "leave it out for the usual number")
+    if model not in ("auto", "kinematic", "single-track"):
+        raise InputError(f"model is {model!r}", '"auto", "kinematic" or "single-track"', "name one of these")
+    return logs
 
 
 def _command(logs: Sequence[Log], findings: list[str]) -> tuple[str, str]:
@@ -159,9 +154,6 @@ def _fit_body(
         errors = [error_of(fit, held_out, tyres.estimate.noise) for fit in (kinematic, tyres)]
         if errors[1] >= errors[0]:
             return kinematic, kinematic, "kinematic"
-    findings.append(
-        "the single-track body was kept: it predicts what was held out better than the kinematic one"
-    )
     return kinematic, tyres, "single-track"
 
 
@@ -186,7 +178,12 @@ def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
     return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
-def _warn_at_bounds(lateral: LateralFit, speed: SpeedFit | None, findings: list[str]) -> None:
+def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, body: str, findings: list[str]) -> None:
+    """Say which body was chosen, and which values ended at a bound or were not seen."""
+    if model == "auto" and body == "single-track":
+        findings.append(
+            "the single-track body was kept: it predicts what was held out better than the kinematic one"
+        )
     for fit in (lateral, speed):
         if fit is None:
             continue

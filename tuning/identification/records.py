@@ -14,9 +14,10 @@ from numpy.typing import NDArray
 
 from tracks.errors import InputError
 from tuning.identification.kernels import Drives
+from tuning.identification.speeds import DIFFERENCE_WINDOW, say
 from tuning.logs.log import Log
 
-__all__ = ["SETTLING", "Measured", "Recording", "gather", "moving_threshold", "with_speed"]
+__all__ = ["SETTLING", "Measured", "Recording", "gather"]
 
 SETTLING = 1.0  # s at the start of a recording that do not count: its initial state is a guess
 SPEED_SETTLING = (
@@ -26,10 +27,8 @@ SHORTEST = 2.0  # s; a recording shorter than this, of which the settling is hal
 
 _HELD_SHARE = 0.5  # fewer changes than this share of the samples: the signal is sampled and held
 _LONGEST_HOLD = 5.0  # times the median hold; a longer one is a true standstill of the signal, not a hold
-_SLOW_SHARE = 0.1  # of the 95th percentile of the speed: slower samples do not count
-_LEAST_THRESHOLD = 0.02  # m/s; below it a wheel sensor tells nothing
-_DIFFERENCE_WINDOW = 0.03  # s either side over which headings and positions are turned into rates
 
+_LEAST_READINGS = 20  # that count: fewer tell nothing, and their noise cannot be judged
 _STANDSTILL = 0.01  # m/s
 _BIAS_SAMPLES = 20  # at standstill that a gyro's bias takes
 
@@ -74,53 +73,6 @@ class Recording:
     acceleration_command: Array | None
 
 
-def with_speed(log: Log, findings: list[str]) -> Log:
-    """Give the log with a `speed`: measured, or the mean of its wheels, or from its positions along its heading.
-
-    Raises:
-        InputError: the log has none of these.
-    """
-    if log.has("speed"):
-        return log
-    for axle in ("rear", "front"):  # the rear wheels' mean is the speed of the reference point
-        wheels = (f"wheel_speed_{axle}_left", f"wheel_speed_{axle}_right")
-        if log.has(*wheels):
-            speed = 0.5 * (log[wheels[0]] + log[wheels[1]])
-            _say(findings, f"the speed was taken as the mean of the {axle} wheels'")
-            break
-    else:
-        if not log.has("x", "y", "heading"):
-            raise InputError(
-                f"log {log.name!r} has no speed",
-                "speed, both rear wheel speeds, or x, y and heading",
-                "add a [speed] table to the channel file",
-            )
-        speed = _speed_from_positions(log)
-        _say(findings, "the speed was taken from the positions, along the heading")
-    return Log(log.name, {**log.data, "speed": speed}, log.steering_unit, log.start, log.findings)
-
-
-def _speed_from_positions(log: Log) -> Array:
-    time, heading = log["time"], log["heading"]
-    speed = np.zeros(len(log))
-    for piece in log.segments:
-        t = time[piece]
-        half = max(round(_DIFFERENCE_WINDOW / float(np.median(np.diff(t)))), 1) if t.size > 1 else 1
-        index = np.arange(t.size)
-        back, ahead = np.maximum(index - half, 0), np.minimum(index + half, t.size - 1)
-        span = np.maximum(t[ahead] - t[back], 1e-9)
-        east = (log["x"][piece][ahead] - log["x"][piece][back]) / span
-        north = (log["y"][piece][ahead] - log["y"][piece][back]) / span
-        speed[piece] = east * np.cos(heading[piece]) + north * np.sin(heading[piece])
-    return speed
-
-
-def moving_threshold(logs: Sequence[Log]) -> float:
-    """Give the speed (m/s) below which samples do not count: 10 % of the 95th percentile of all speeds."""
-    fast = float(np.percentile(np.concatenate([log["speed"] for log in logs]), 95.0))
-    return max(_SLOW_SHARE * fast, _LEAST_THRESHOLD)
-
-
 def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[str]) -> Recording:
     """Put logs one after the other, cut at the gaps of their clocks.
 
@@ -133,22 +85,7 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
     Raises:
         InputError: nothing that counts is left.
     """
-    pieces: list[tuple[int, Log, slice]] = []
-    for number, log in enumerate(logs):
-        for piece in log.segments:
-            if (
-                piece.stop - piece.start >= 3
-                and log["time"][piece.stop - 1] - log["time"][piece.start] >= SHORTEST
-            ):
-                pieces.append((number, log, piece))
-            else:
-                _say(findings, f"{log.name}: a piece shorter than {SHORTEST:g} s between gaps was left out")
-    if not pieces:
-        raise InputError(
-            f"no log has {SHORTEST:g} s without a gap of its clock",
-            "uninterrupted recordings",
-            "record longer drives, or repair the clock",
-        )
+    pieces = _uninterrupted(logs, findings)
     sizes = [piece.stop - piece.start for _, _, piece in pieces]
     starts = np.concatenate(([0], np.cumsum(sizes)[:-1])).astype(np.int64)
 
@@ -162,26 +99,49 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
     )
     drives = Drives(time, first, speed)
     counts = (speed >= threshold) & (time - time[first] >= SETTLING)
-    if np.count_nonzero(counts) < 20:
+    if np.count_nonzero(counts) < _LEAST_READINGS:
         raise InputError(
             f"only {np.count_nonzero(counts)} samples are settled and faster than {threshold:.3g} m/s",
             "a drive in motion",
             "use logs with more driving in them",
         )
     number = np.repeat([n for n, _, _ in pieces], sizes).astype(np.int64)
-    speed_command = acceleration_command = None
-    if all(log.has("speed_command") for log in logs):
-        speed_command = joined("speed_command")
-        acceleration_command = (
-            joined("acceleration_command")
-            if all(log.has("acceleration_command") for log in logs)
-            else np.zeros_like(time)
-        )
+    speed_command = joined("speed_command") if _in_all(logs, "speed_command", findings) else None
+    acceleration_command = np.zeros_like(time) if speed_command is not None else None
+    if speed_command is not None and _in_all(logs, "acceleration_command", findings):
+        acceleration_command = joined("acceleration_command")
     measured = _measured(logs, joined, drives, counts, number, findings)
     if speed_command is not None:
         going = (time - time[first] >= SPEED_SETTLING) & ((speed >= threshold) | (speed_command >= threshold))
         measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
     return Recording(drives, joined(command), number, counts, measured, speed_command, acceleration_command)
+
+
+def _uninterrupted(logs: Sequence[Log], findings: list[str]) -> list[tuple[int, Log, slice]]:
+    """Give number, log and samples of each piece without a gap that is long enough to simulate."""
+    pieces: list[tuple[int, Log, slice]] = []
+    for number, log in enumerate(logs):
+        for piece in log.segments:
+            time = log["time"][piece]
+            if time.size >= 3 and time[-1] - time[0] >= SHORTEST:
+                pieces.append((number, log, piece))
+            else:
+                say(findings, f"{log.name}: a piece shorter than {SHORTEST:g} s between gaps was left out")
+    if not pieces:
+        raise InputError(
+            f"no log has {SHORTEST:g} s without a gap of its clock",
+            "uninterrupted recordings",
+            "record longer drives, or repair the clock",
+        )
+    return pieces
+
+
+def _in_all(logs: Sequence[Log], quantity: str, findings: list[str]) -> bool:
+    """Say whether every log holds a quantity; a finding tells where only some do."""
+    count = sum(log.has(quantity) for log in logs)
+    if 0 < count < len(logs):
+        say(findings, f"{quantity} is not in every log and was not used")
+    return count == len(logs)
 
 
 def _measured(
@@ -194,33 +154,28 @@ def _measured(
 ) -> dict[str, Measured]:
     measured: dict[str, Measured] = {}
     for quantity in ("steering_angle", "yaw_rate", "lateral_acceleration"):
-        if not all(log.has(quantity) for log in logs):
-            if any(log.has(quantity) for log in logs):
-                _say(findings, f"{quantity} is not in every log and was not used")
+        if not _in_all(logs, quantity, findings):
             continue
         values = joined(quantity)
         if quantity == "yaw_rate":
             values = _without_bias(values, drives.speed, number, findings)
         at = np.flatnonzero(_fresh(values, drives.first) & counts)
-        if at.size >= 20 and np.ptp(values[at]) > 0.0:
+        if at.size >= _LEAST_READINGS and np.ptp(values[at]) > 0.0:
             measured[quantity] = Measured(values[at], at)
-    if all(log.has("heading") for log in logs):
+    if _in_all(logs, "heading", findings):
         turning = _from_heading(joined("heading"), drives, counts)
+        if turning.at.size < _LEAST_READINGS:
+            return measured
         if "yaw_rate" not in measured:
             measured["yaw_rate"] = turning
-            _say(findings, "yaw rate was taken from the measured heading")
+            say(findings, "yaw rate was taken from the measured heading")
         elif turning.at.size > 2 * measured["yaw_rate"].at.size:
             measured["yaw_rate"] = turning
-            _say(
+            say(
                 findings,
                 "yaw rate was taken from the measured heading: the yaw_rate channel is sampled and held",
             )
     return measured
-
-
-def _say(findings: list[str], text: str) -> None:
-    if text not in findings:
-        findings.append(text)
 
 
 def _changes(values: Array, first: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -264,7 +219,7 @@ def _without_bias(values: Array, speed: Array, log: NDArray[np.int64], findings:
         corrected[log == one] -= bias
         largest = max(largest, abs(bias))
     if largest > 0.0:
-        _say(findings, f"a yaw-rate bias of up to {largest:.2g} rad/s, as seen at standstill, was taken off")
+        say(findings, f"a yaw-rate bias of up to {largest:.2g} rad/s, as seen at standstill, was taken off")
     return corrected
 
 
@@ -273,7 +228,7 @@ def _from_heading(heading: Array, drives: Drives, counts: NDArray[np.bool_]) -> 
     time, first = drives.time, drives.first
     n = time.size
     step = float(np.median(np.diff(time)[np.diff(time) > 0.0]))
-    half = max(round(_DIFFERENCE_WINDOW / step), 1)
+    half = max(round(DIFFERENCE_WINDOW / step), 1)
     at = np.flatnonzero(_fresh(heading, first) & counts)
     back, ahead = at - half, at + half
     inside = (back >= 0) & (ahead < n)

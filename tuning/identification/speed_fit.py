@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from tuning.identification.estimate import Estimate, Residuals, Stack, fit
 from tuning.identification.kernels import speed_answer
 from tuning.identification.records import Recording
+from tuning.identification.speeds import say
 from tuning.identification.unknowns import Unknown, bounds, coordinates, from_coordinates
 from tuning.vehicle import Vehicle
 from tuning.vehicle.parameters import PlantParameters
@@ -110,7 +111,7 @@ def fit_speed(
 ) -> SpeedFit | None:
     """Fit the speed loop, or give None, with a finding, where the logs do not show it."""
     if recording.speed_command is None:
-        _say(findings, "the logs hold no speed command: the [drive] table is assumed")
+        say(findings, "the logs hold no speed command: the [drive] table is assumed")
         return None
     candidates = [
         Unknown("drive.dead_time", "s", 0.0, 2.0, 0.2),
@@ -142,11 +143,6 @@ def fit_speed(
     return found
 
 
-def _say(findings: list[str], text: str) -> None:
-    if text not in findings:
-        findings.append(text)
-
-
 def _run(problem: SpeedProblem, starts: int, seed: int, noise: dict[str, float]) -> SpeedFit:
     spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
     estimate = fit(
@@ -165,7 +161,7 @@ def _without_unasked(problem: SpeedProblem, findings: list[str]) -> tuple[Unknow
         (2, -1.0, "brake", ("drive.brake_dead_time", "drive.brake_lag")),
     ):
         if float(np.mean(sign * answer[row] > _LEAST_DEMAND)) < _LEAST_SHARE:
-            _say(findings, f"the logs hardly ask anything of the {what}: its dead time and lag are assumed")
+            say(findings, f"the logs hardly ask anything of the {what}: its dead time and lag are assumed")
             kept = tuple(u for u in kept if u.name not in names)
     return kept if any(u.name != "drive.speed_gain" for u in kept) else ()
 
@@ -185,5 +181,5 @@ def _with_limit(
         independent = values.size * (1.0 - rho) / (1.0 + rho)
         if 2.0 * independent * np.log(before / after) > _EVIDENCE and not trial.estimate.at_bound[-1]:
             return trial
-    _say(findings, f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²")
+    say(findings, f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²")
     return found

@@ -109,4 +109,6 @@ def error_of(fitted: LateralFit, recording: Recording, scale: Mapping[str, float
     """
     problem = replace(fitted.problem, recording=recording, left_out=())
     pairs = problem.compared(fitted.values)
-    return sum(float(np.mean(((s - m) / scale[name]) ** 2)) for name, (m, s) in pairs.items())
+    return sum(
+        float(np.mean(((s - m) / scale[name]) ** 2)) for name, (m, s) in pairs.items() if name in scale
+    )
