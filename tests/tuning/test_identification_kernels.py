@@ -151,23 +151,37 @@ def test_long_run_covariance_is_the_bartlett_sum():
     np.testing.assert_allclose(long_run_covariance(scores, group, m), expected, rtol=1e-10)
 
 
-def test_intervals_cover_the_truth_as_often_as_they_say_under_coloured_noise():
-    """A sine and a constant fitted 200 times to noise of ρ = 0.9: 95 % intervals hold the sine in 91 to 99 % of the cases.
+@pytest.mark.parametrize(
+    ("signal", "least", "white"),
+    [
+        (np.sin(np.linspace(0.0, 100.0, 600)), 0.91, 0.75),
+        (np.sin(np.linspace(0.0, 20.0, 600)) + np.linspace(0.0, 1.0, 600), 0.82, 0.55),
+    ],
+    ids=["quick", "slow"],
+)
+def test_how_often_intervals_cover_the_truth_under_coloured_noise(signal, least, white):
+    """A signal and a constant fitted 200 times to noise of ρ = 0.9, nominal coverage 95 %.
 
-    The binomial spread of 200 trials is ±3 %. Intervals that took the noise for white would hold it in about 60 %.
+    Measured over 400 cases: 96 % for a quick signal, but 88 % for one as slow as the record is long, a known weakness of
+    such estimates; 62 and 38 % where the noise is taken for white. The bounds are these less (or plus) the binomial
+    spread of 200 trials, two of ±2.5 %.
     """
     rng = np.random.default_rng(5)
-    x = np.sin(np.linspace(0.0, 100.0, 600))
     stack = Stack({"y": np.arange(600)}, np.zeros(600, dtype=np.int64))
-    held = 0
+    basis = np.stack([np.ones(600), signal], axis=1)
+    plain = np.sqrt(np.linalg.inv(basis.T @ basis)[1, 1])
+    held = held_white = 0
     for _ in range(200):
-        y = 0.5 + 2.0 * x + coloured(rng, 600, 0.3, 0.9)
+        y = 0.5 + 2.0 * signal + coloured(rng, 600, 0.3, 0.9)
         found = fit(
-            lambda z, y=y: {"y": z[0] + z[1] * x - y},
+            lambda z, y=y: {"y": z[0] + z[1] * signal - y},
             stack, np.zeros(2), (np.full(2, -10.0), np.full(2, 10.0)), {"y": 1.0},
         )  # fmt: skip
-        held += abs(found.z[1] - 2.0) < 1.96 * np.sqrt(found.covariance[1, 1])
-    assert 0.91 <= held / 200 <= 0.99
+        error = abs(found.z[1] - 2.0)
+        held += error < 1.96 * np.sqrt(found.covariance[1, 1])
+        held_white += error < 1.96 * plain * found.noise["y"]
+    assert least <= held / 200 <= 0.995
+    assert held_white / 200 < white
 
 
 def test_agreement_is_as_defined():

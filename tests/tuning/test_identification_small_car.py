@@ -76,10 +76,14 @@ def mapped(shared_data, tmp_path_factory):
 
 
 def test_the_wheelbase_is_found_within_five_percent(captured):
-    """0.1735 m ± 5 %, inside its stated interval, with the blur of wheelbase and understeer said in plain words."""
+    """0.1735 m ± 5 %, inside its stated interval, with the blur of wheelbase and understeer said in plain words.
+
+    Not an independent proof: the rule that reads the wheelbase off the slowest driving was settled on this log. Fitted
+    together with understeer the wheelbase is 0.141 m; the interval must hold that reading too.
+    """
     row = captured.parameters.loc["body.wheelbase"]
     assert row["value"] == pytest.approx(WHEELBASE, rel=0.05)
-    assert row["low"] < WHEELBASE < row["high"]
+    assert row["low"] < 0.141 < WHEELBASE < row["high"]
     assert any("wheelbase and understeer are blurred" in text for text in captured.findings)
 
 
@@ -95,7 +99,10 @@ def test_lag_and_dead_time_agree_with_the_owner(captured):
 
 
 def test_held_out_yaw_rate_is_predicted(captured, mapped):
-    """A fit of 80 % and more on what was held out, from motion capture and from the on-board gyro."""
+    """A fit of 80 % and more on what was held out, from motion capture and from the on-board gyro.
+
+    The latter with the default seed, 81.5 %; of seeds 0 to 4, which hold out other logs, one gives 79.1 %.
+    """
     assert captured.validation["yaw_rate"]["fit_percent"] >= 80.0
     assert mapped.validation["yaw_rate"]["fit_percent"] >= 80.0
     assert "of 22 logs whole" in mapped.held_out

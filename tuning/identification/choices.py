@@ -24,9 +24,9 @@ _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
 _LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
 _BLURRED = 0.05  # half-width of the wheelbase's interval, relative, beyond which understeer blurs it
-# rad/(m/s²), 6 deg/g. Published passenger cars lie at 2 to 4.7 deg/g (secondary source), gentle oversteer at −1.
-# Beyond this a fit has most likely put something else (a compliant servo, a map taken with slip in it) into
-# understeer and shortened the wheelbase in exchange.
+# rad/(m/s²), 6 deg/g. The published passenger cars known here lie at 2 to 4.7 deg/g (secondary source). A larger value
+# may be real, but may as well be something else (a compliant servo, a map taken with slip in it) that the fit has put
+# into understeer, shortening the wheelbase in exchange. A judgement, set with one real car in view.
 _LARGEST_GRADIENT = 0.0107
 
 
@@ -100,8 +100,8 @@ def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -
     """Where understeer blurs the wheelbase, find it from the slowest driving, and understeer from all of it.
 
     ISO 4138 (from memory) takes understeer as the slope of steering angle beyond the Ackermann one in the same way.
-    Slip is neglected in the slow part, so the interval is widened to hold what the two values were when fitted
-    together.
+    Slip is neglected in the slow part, so the wheelbase comes out long where there is some, and grows with the speed up
+    to which "slow" reaches. The interval is therefore widened to hold what the fit of both together gave.
     """
     problem, estimate = found.problem, found.estimate
     names = [u.name for u in problem.unknowns]
@@ -126,7 +126,7 @@ def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -
     low = min(length * np.exp(-spread), joint["body.wheelbase"] * np.exp(-error))
     high = max(length * np.exp(spread), joint["body.wheelbase"] * np.exp(error))
     why = (
-        f"an understeer gradient of {joint['tyres.understeer_gradient']:.3g} rad/(m/s²), which no published car has"
+        f"an understeer gradient of {joint['tyres.understeer_gradient']:.3g} rad/(m/s²), beyond the published cars (2 to 4.7 deg/g)"
         if implausible
         else "a wide interval"
     )
