@@ -216,7 +216,7 @@ def test_a_study_says_what_was_tried_and_what_binds():
     assert list(study.candidates["stage"]) == ["sweep"] * 8 + ["refine"] * 6
     assert study.best.response == QUICK.response
     assert study.best_row["gain"] == study.best.gain
-    assert study.best_index == study.candidates["score"].idxmin()
+    assert study.best_index == study.candidates["rank"].idxmin()
     assert study.usage["usage"].max() == study.best_score
     binding = study.usage.loc[study.usage["usage"].idxmax()]
     assert (binding["limit"], binding["track"], binding["scenario"]) == tuple(

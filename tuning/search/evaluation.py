@@ -18,7 +18,7 @@ from tracker import Law
 from tracks import Track
 from tracks.validation import explain
 from tuning.measures import MEASURES, Limits
-from tuning.search.scoring import run_usage, worst
+from tuning.search.scoring import rank, run_usage, worst
 from tuning.search.space import Point, Space
 from tuning.simulation import Outcome, Scenario, simulate
 from tuning.vehicle import Vehicle
@@ -31,6 +31,7 @@ class Result(NamedTuple):
 
     Attributes:
         score: largest usage; infinite where the candidate could not be run.
+        rank: what the search makes small: the score, and a small share of the mean usage.
         limit: that binds.
         run: index of the run in which it does.
         outcome: of that run, by name.
@@ -39,6 +40,7 @@ class Result(NamedTuple):
     """
 
     score: float
+    rank: float
     limit: str
     run: int
     outcome: str
@@ -78,10 +80,12 @@ class Problem:
             return _failed(" ".join(part for part in explain(error)[:2] if part))
         except Exception as error:  # a law may be the user's own: its faults must not end a study of others
             return _failed(f"{type(error).__name__}: {error}")
-        binding = worst([run_usage(self.limits, measures) for measures in measured])
+        usages = [run_usage(self.limits, measures) for measures in measured]
+        binding = worst(usages)
         outcome = Outcome(runs[binding.run].outcome).name.lower()
         table = np.array([[measures[name] for name in MEASURES] for measures in measured])
-        return Result(binding.usage, binding.limit, binding.run, outcome, "", table)
+        ranked = rank(binding.usage, usages)
+        return Result(binding.usage, ranked, binding.limit, binding.run, outcome, "", table)
 
     def seconds_a_candidate(self, point: Point) -> float:
         """Estimate the time that a candidate takes from one run, made twice as the first may compile; s."""
@@ -99,7 +103,7 @@ class Problem:
 
 
 def _failed(reason: str) -> Result:
-    return Result(math.inf, "", 0, "failed", reason, np.empty((0, len(MEASURES))))
+    return Result(math.inf, math.inf, "", 0, "failed", reason, np.empty((0, len(MEASURES))))
 
 
 def worst_measures(result: Result) -> dict[str, float]:

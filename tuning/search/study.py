@@ -139,7 +139,7 @@ def study_of(problem: Problem, points: list[Point], results: list[Result], sweep
     taken = [name for name in problem.space.gains if name in MEASURES or name in _ABOUT]
     if taken:
         raise InputError(f"a gain is called {taken[0]}", "a name that no measure has", "rename the gain")
-    best = min(range(len(results)), key=lambda i: results[i].score)
+    best = min(range(len(results)), key=lambda i: results[i].rank)
     if math.isinf(results[best].score):
         raise InputError(
             f"not one of {len(results)} candidates of {problem.law.__name__} could be run ({results[0].failure})",
@@ -170,6 +170,7 @@ def _row(problem: Problem, point: Point, result: Result, stage: str) -> dict[str
         "stage": stage,
         **problem.space.at(point),
         "score": result.score,
+        "rank": result.rank,
         "binding_limit": result.limit,
         "track": problem.tracks[track].name if ran else "",
         "scenario": problem.scenarios[scenario].name if ran else "",

@@ -1,7 +1,7 @@
 """Tune a law: a Sobol sweep over its gains, then local refinement of the best few.
 
-The score of a candidate is its largest usage (measure / limit) over all limits, tracks and scenarios; the
-candidate with the smallest score wins, and a score of 1 or less keeps every limit.
+The score of a candidate is its largest usage (measure / limit) over all limits, tracks and scenarios; a score of 1 or
+less keeps every limit. The smallest score wins; the mean usage decides between candidates that are as good as equal.
 """
 
 from __future__ import annotations
@@ -107,7 +107,7 @@ def _refine(
     crew: Crew, points: list[Point], results: list[Result], budget: int, starts: int, done: Callable[[int], None]
 ) -> list[tuple[Point, Result]]:  # fmt: skip
     """Refine from the best candidates, one step of every refinement at a time; give what was tried, in order."""
-    searches = [nelder_mead(points[i], results[i].score) for i in _best_apart(points, results, starts)]
+    searches = [nelder_mead(points[i], results[i].rank) for i in _best_apart(points, results, starts)]
     tried: list[tuple[Point, Result]] = []
     asked = [(search, next(search)) for search in searches]
     while asked and len(tried) < budget:
@@ -117,7 +117,7 @@ def _refine(
         going = []
         for (search, _), result in zip(asked, batch, strict=True):
             try:
-                going.append((search, search.send(result.score)))
+                going.append((search, search.send(result.rank)))
             except StopIteration:
                 continue
         asked = going
@@ -126,10 +126,10 @@ def _refine(
 
 def _best_apart(points: list[Point], results: list[Result], count: int) -> list[int]:
     """Give the indices of the best candidates of finite score that are apart from each other."""
-    order = np.argsort([result.score for result in results], kind="stable")
+    order = np.argsort([result.rank for result in results], kind="stable")
     chosen: list[int] = []
     for i in order:
-        if len(chosen) == count or not np.isfinite(results[i].score):
+        if len(chosen) == count or not np.isfinite(results[i].rank):
             break
         if all(np.abs(points[i] - points[j]).max() >= _APART for j in chosen):
             chosen.append(int(i))
