@@ -240,7 +240,7 @@ def test_tune_writes_studies_and_a_report(studied):
 
 
 def test_export_then_compare(studied, tmp_path, capsys):
-    """Exported parameters load as the law of the study, and drive beside a law by name."""
+    """Exported parameters load as the law of the study, and drive beside a study and a law by name."""
     study = tuning.Study.load(studied / "study" / "PurePursuit")
     status = run(
         ["export", str(studied / "study"), "--law", "purepursuit", "--out", str(tmp_path / "e"), "--json"]
@@ -264,7 +264,7 @@ def test_export_then_compare(studied, tmp_path, capsys):
     status = run(["compare", *words, "--out", str(tmp_path / "c"), "--json"])
     told = only_json(capsys.readouterr().out)
     assert status == (0 if told["keeps_limits"] else 1)
-    assert [row["law"] for row in told["worst"]] == ["PurePursuit", "Stanley"]
+    assert [row["law"] for row in told["worst"]] == ["PurePursuit", "Stanley", "MPC"]
     written = {"report.html", "comparison.csv", "comparison.json", "pictures/usage.png"}
     assert written <= set(contents(tmp_path / "c"))
     only_json((tmp_path / "c" / "comparison.json").read_text(encoding="utf-8"))

@@ -19,6 +19,7 @@ from tuning.report.pictures import (
     usage_data,
     usage_picture,
 )
+from tuning.report.pictures.driven import label_rows
 
 PNG_START = b"\x89PNG\r\n\x1a\n"
 # Placing points in a turned frame and back costs a few roundings of numbers near 100.
@@ -41,7 +42,7 @@ def track(closed: bool, heading: float = 0.0) -> SimpleNamespace:
     )
 
 
-def run(on: SimpleNamespace, offset: float, samples: int = 5000) -> SimpleNamespace:
+def run(on: SimpleNamespace, offset: float, samples: int = 5000, outcome: int = 0) -> SimpleNamespace:
     """A run beside the path: by `offset` on one single sample near the middle, on it elsewhere."""
     s = np.linspace(0.0, on.path.s[-1], samples)
     error = np.zeros(samples)
@@ -55,6 +56,7 @@ def run(on: SimpleNamespace, offset: float, samples: int = 5000) -> SimpleNamesp
         y=np.interp(s, on.path.s, on.path.y) + error * np.cos(heading),
         speed=np.full(samples, 5.0),
         lateral_acceleration=25.0 * np.ones(samples) / 20.0,
+        outcome=outcome,
     )
 
 
@@ -93,11 +95,23 @@ def test_a_round_track_is_drawn_as_it_lies() -> None:
     np.testing.assert_allclose(np.hypot(data.left[0], data.left[1] - 20.0), 19.0, atol=ROUNDING)
 
 
+def test_names_of_sections_do_not_run_into_each_other() -> None:
+    """A name takes the first of two rows in which it has room; one that has room in neither is left out."""
+    sections = [
+        ("twelve chars", 0.0, 10.0),
+        ("twelve chars", 5.0, 10.0),
+        ("twelve chars", 6.0, 10.0),
+        ("x", 90.0, 95.0),
+    ]
+    assert label_rows(sections, 100.0) == [0, 1, -1, 0]
+
+
 @pytest.mark.parametrize("closed", [False, True])
 def test_the_picture_of_a_track_is_a_png(closed: bool) -> None:
     """Both layouts draw without a warning, with limits."""
     on = track(closed)
-    data = driven_data(on, {"PurePursuit": run(on, -0.4), "MPC": run(on, 0.1)}, 0.3, 3.0)
+    data = driven_data(on, {"PurePursuit": run(on, -0.4), "MPC": run(on, 0.1, outcome=1)}, 0.3, 3.0)
+    assert [line.finished for line in data.lines] == [True, False]
     assert png(driven_picture(data)).startswith(PNG_START)
 
 

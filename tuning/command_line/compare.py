@@ -22,7 +22,8 @@ def command(
     laws: Annotated[
         list[str],
         typer.Argument(
-            metavar="LAW-OR-FILE...", help="Parameter files, or PurePursuit, Stanley, MPC as they come."
+            metavar="LAW-OR-FILE...",
+            help="Parameter files, studies such as study/MPC, or PurePursuit, Stanley, MPC with default gains.",
         ),
     ],
     vehicle: Annotated[
@@ -49,7 +50,7 @@ def command(
     """Drive each law on each track in every scenario, and put the results in one table.
 
     Example: pathtrim compare --vehicle vehicle.toml --track double-lane-change --track campus-loop
-    export/parameters.json Stanley --out comparison
+    study/Stanley export/parameters.json --out comparison
     """
     import tuning
     from tuning.command_line import inputs
@@ -60,7 +61,9 @@ def command(
     bounds = inputs.limits_from(limits)
     inputs.output_folder(out)
     for name, law in named.items():
-        if law.response is not None and law.response != car.response:
+        if law.response is None:
+            say(f"pathtrim: note: {name} drives with gains that were not tuned for this vehicle")
+        elif law.response != car.response:
             say(
                 f"pathtrim: note: {name} was tuned for another vehicle than {vehicle}; it drives as it was exported"
             )

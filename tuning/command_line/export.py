@@ -40,6 +40,7 @@ def command(
     """
     import tuning
     from tuning.command_line import inputs
+    from tuning.text import spoken
 
     name = inputs.law_kind(law).__name__
     found = _study(study, name)
@@ -47,7 +48,7 @@ def command(
     inputs.output_folder(out)
     written = tuning.export(found.best, out, vehicle=car, study=found)
     lines = [
-        f"{name}: {100.0 * found.best_score:.0f} % of its binding limit, {found.binding_limit}.",
+        f"{name}: {100.0 * found.best_score:.0f} % of its binding limit, {spoken(found.binding_limit)}.",
         *(f"Written: {file}" for file in written),
         'Next: read README.txt there; in a script, law = tracker.load("parameters.json").',
         "Drive first on a closed course, slowly, with a trained safety driver and a working stop device.",

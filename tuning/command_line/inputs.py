@@ -41,13 +41,16 @@ def law_kind(name: str) -> type[Law]:
 
 
 def law_or_file(word: str) -> Law:
-    """Give the law in a parameter file, or a law by name with its default gains."""
+    """Give the law of a parameter file or of a study's folder, or a law by name with its default gains."""
     import tracker
     import tracks
+    from tuning import Study
 
     path = Path(word)
-    if path.suffix.lower() == ".json" or path.exists():
+    if path.suffix.lower() == ".json" or path.is_file():
         return tracker.load(path)
+    if (path / "study.json").is_file():
+        return Study.load(path).best
     known = {_key(name): kind for name, kind in tracker.LAWS.items()}
     if _key(word) in known:
         return known[_key(word)].model_validate({})
@@ -59,7 +62,7 @@ def law_or_file(word: str) -> Law:
         )
     raise InputError(
         f"{word!r} is neither a law nor a file",
-        f"one of {', '.join(tracker.LAWS)}, or a parameter file written by `pathtrim export`",
+        f"one of {', '.join(tracker.LAWS)}, a parameter file that `export` wrote, or a study's folder that `tune` wrote",
         "correct the name",
     )
 

@@ -183,9 +183,10 @@ def _identified(folder: FilePath, files: dict[str, str]) -> Identified:
     )
     found = identify(logs, known=known(), validate=held, name=NAME)
     found.vehicle.save(folder / "vehicle.toml")
-    names = [log.name for log in (*FIT_LOGS, *VALIDATION_LOGS)]
-    files[", ".join(names[:2])] = "drive logs: steps and sweeps of the steering"
-    files[", ".join(names[2:])] = "drive logs: steps of speed, and driving to judge the fit by"
+    for log in FIT_LOGS:
+        files[log.name] = "drive log, fitted"
+    for log in VALIDATION_LOGS:
+        files[log.name] = "drive log, kept to judge the fit by"
     files[CHANNELS.name] = "which column of the logs is which quantity"
     files["vehicle.toml"] = "the identified vehicle"
     return found

@@ -34,6 +34,7 @@ class DrivenLine:
         error: lateral error, m, + left.
         speed: m/s.
         lateral_acceleration: m/s², + left, filtered in the way of UN R79, as its limit means it.
+        finished: whether the run reached the end of its course.
     """
 
     label: str
@@ -43,6 +44,7 @@ class DrivenLine:
     error: Array
     speed: Array
     lateral_acceleration: Array
+    finished: bool
 
 
 @dataclass(frozen=True)
@@ -150,6 +152,7 @@ def _line(label: str, run: Any, turned: float) -> DrivenLine:
         np.asarray(run.lateral_error)[keep],
         np.asarray(run.speed)[keep],
         r79_acceleration(np.asarray(run.lateral_acceleration), _rate(run))[keep],
+        bool(run.outcome == 0),
     )
 
 
@@ -192,6 +195,7 @@ def _draw_map(axes: Axes, data: DrivenData) -> None:
     _draw_track(axes, data)
     for i, line in enumerate(data.lines):
         axes.plot(line.along, line.across, **style_of(line.label, i))
+        _mark_end(axes, line, i, line.along, line.across)
     if data.narrow:
         along, across = ("x", "y") if abs(data.turned) < 1e-6 else ("along the track", "across it")
         tidy(axes, f"{along}, m", f"{across}, m", f"{data.name}: map, {across} enlarged")
@@ -206,6 +210,13 @@ def _draw_map(axes: Axes, data: DrivenData) -> None:
         *data.worst[3:], marker="s", markersize=13, markerfacecolor="none", markeredgecolor=INK, zorder=6
     )
     tidy(axes, "x, m", "y, m", f"{data.name}: map")
+
+
+def _mark_end(axes: Axes, line: DrivenLine, index: int, x: Array, y: Array) -> None:
+    """Put a cross where a run ended before its course did."""
+    if not line.finished:
+        colour = style_of(line.label, index)["color"]
+        axes.plot(x[-1], y[-1], marker="x", markersize=9, markeredgewidth=2.2, color=colour, zorder=7)
 
 
 def _draw_track(axes: Axes, data: DrivenData) -> None:
@@ -230,7 +241,9 @@ def _draw_worst(axes: Axes, data: DrivenData) -> None:
 
 def _draw_error(axes: Axes, data: DrivenData) -> None:
     for i, line in enumerate(data.lines):
-        axes.plot(line.s, line.error, label=line.label, **style_of(line.label, i))
+        label = line.label if line.finished else f"{line.label} (✕ not finished)"
+        axes.plot(line.s, line.error, label=label, **style_of(line.label, i))
+        _mark_end(axes, line, i, line.s, line.error)
     axes.axhline(0.0, color=QUIET, linewidth=0.8)
     _draw_limit(axes, data.error_limit, max(np.max(np.abs(line.error)) for line in data.lines))
     _name_sections(axes, data)
