@@ -253,16 +253,13 @@ def test_export_then_compare(studied, tmp_path, capsys):
     assert law.response == study.best.response
 
     vehicle = str(studied / "vehicle.toml")
-    words = [
-        str(tmp_path / "e" / "parameters.json"),
-        "Stanley",
-        "--vehicle",
-        vehicle,
-        "--track",
-        "offset-straight",
-    ]
-    status = run(["compare", *words, "--out", str(tmp_path / "c"), "--json"])
-    told = only_json(capsys.readouterr().out)
+    words = [str(tmp_path / "e" / "parameters.json"), str(studied / "study" / "Stanley"), "MPC"]
+    more = ["--vehicle", vehicle, "--track", "offset-straight", "--out", str(tmp_path / "c"), "--json"]
+    status = run(["compare", *words, *more])
+    out, err = capsys.readouterr()
+    told = only_json(out)
+    assert "MPC drives with gains that were not tuned" in err
+    assert "PurePursuit drives" not in err
     assert status == (0 if told["keeps_limits"] else 1)
     assert [row["law"] for row in told["worst"]] == ["PurePursuit", "Stanley", "MPC"]
     written = {"report.html", "comparison.csv", "comparison.json", "pictures/usage.png"}
