@@ -246,3 +246,13 @@ def test_steering_of_first_order_round_trip(tmp_path):
     (tmp_path / "both.toml").write_text(text.replace("[steering]", "[steering]\ndamping = 0.7"))
     with pytest.raises(FileError, match=r"both\.toml: steering: lag is given as well as damping"):
         Vehicle.load(tmp_path / "both.toml")
+
+
+def test_static_map_bounds_the_steering():
+    """No number steers beyond the ends of the map, so laws ask for no more than the nearer one gives."""
+    table = {"interface": "number", "map_command": [-1.0, 0.0, 1.0], "map_angle": [-0.35, 0.0, 0.31]}
+    car = Vehicle.model_validate({"body": {"wheelbase": 0.17}, "steering": table, "drive": {}})
+    assert (car.plant.angle_limit, car.response.angle_limit) == (0.6, 0.31)
+    table["map_angle"] = [0.1, 0.2, 0.31]
+    with pytest.raises(ValidationError, match="angles to both sides of straight ahead"):
+        Vehicle.model_validate({"body": {"wheelbase": 0.17}, "steering": table, "drive": {}})

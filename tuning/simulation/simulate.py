@@ -197,7 +197,7 @@ def _run(
         outcome=Outcome.OUT_OF_TIME if outcome == RUNNING else Outcome(outcome),
         stop_reason=StopReason(int(memory.numbers[STOP])),
         rate_limit=vehicle.steering.rate_limit,
-        angle_limit=vehicle.steering.angle_limit,
+        angle_limit=vehicle.steering.reach,
         width=vehicle.body.width,
         counts=counts,
         **series,

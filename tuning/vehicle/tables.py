@@ -109,6 +109,13 @@ class Steering(BaseModel):
     map_command: tuple[Number, ...] = _quantity((), "", "static map of interface number: increasing commands")
     map_angle: tuple[Number, ...] = _quantity((), "rad", "road-wheel angles they give, increasing, + left")
 
+    @property
+    def reach(self) -> float:
+        """The road-wheel angle that can be commanded either way, rad: the stop, or the nearer end of the static map."""
+        if self.interface != "number":
+            return self.angle_limit
+        return min(self.angle_limit, -self.map_angle[0], self.map_angle[-1])
+
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         if abs(self.offset) >= self.angle_limit:
@@ -145,6 +152,12 @@ class Steering(BaseModel):
                         "sort the map by command; where more command turns right, change the command's sign "
                         "in the channel file",
                     )
+        if not self.map_angle[0] < 0.0 < self.map_angle[-1]:
+            raise InputError(
+                f"map_angle runs from {self.map_angle[0]:g} to {self.map_angle[-1]:g} rad",
+                "angles to both sides of straight ahead",
+                "complete the static map of the steering",
+            )
 
 
 class Drive(BaseModel):

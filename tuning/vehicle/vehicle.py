@@ -178,7 +178,7 @@ class Vehicle(BaseModel):
             understeer_gradient=self.plant.understeer_gradient,
             gain=steering.gain,
             offset=steering.offset,
-            angle_limit=steering.angle_limit,
+            angle_limit=steering.reach,
             rate_limit=steering.rate_limit,
             width=body.width,
             mass=body.mass,
