@@ -46,7 +46,7 @@ class _Budget(NamedTuple):
 _BUDGETS = {
     "PurePursuit": _Budget(32, 20, (_OFF, _LATE)),
     "Stanley": _Budget(32, 20, (_OFF, _LATE)),
-    "MPC": _Budget(8, 8, (_BOTH,)),
+    "MPC": _Budget(8, 4, (_BOTH,)),
 }
 
 
