@@ -31,16 +31,19 @@ class Envelope(BaseModel):
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    curvature: float | None = Field(None, gt=0, allow_inf_nan=False, description="1/m")
-    curvature_rate: float | None = Field(None, gt=0, allow_inf_nan=False, description="1/(m s)")
+    curvature: float | None = Field(default=None, gt=0, allow_inf_nan=False, description="1/m")
+    curvature_rate: float | None = Field(default=None, gt=0, allow_inf_nan=False, description="1/(m s)")
     lateral_acceleration: float = Field(
-        3.0, gt=0, allow_inf_nan=False, description="m/s²; default: UN R79 lane keeping, 3 m/s²"
+        default=3.0, gt=0, allow_inf_nan=False, description="m/s²; default: UN R79 lane keeping, 3 m/s²"
     )
     acceleration: float = Field(
-        2.0, gt=0, allow_inf_nan=False, description="m/s²; common practice, no source"
+        default=2.0, gt=0, allow_inf_nan=False, description="m/s²; common practice, no source"
     )
     deceleration: float = Field(
-        2.0, gt=0, allow_inf_nan=False, description="m/s² of a controlled stop; common practice, no source"
+        default=2.0,
+        gt=0,
+        allow_inf_nan=False,
+        description="m/s² of a controlled stop; common practice, no source",
     )
 
     def values(self, response: Response) -> EnvelopeValues:

@@ -7,7 +7,13 @@ from collections.abc import Collection, Sequence
 
 __all__ = ["number", "spoken", "text_table"]
 
-_SPOKEN = {"rms": "RMS", "max": "maximum", "95": "95 %", "r79": "(UN R79)", "unfinished": "course not finished"}
+_SPOKEN = {
+    "rms": "RMS",
+    "max": "maximum",
+    "95": "95 %",
+    "r79": "(UN R79)",
+    "unfinished": "course not finished",
+}
 
 
 def number(value: float | None, digits: int = 3) -> str:

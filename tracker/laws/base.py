@@ -84,8 +84,8 @@ class Law(BaseModel):
 
     kernel: ClassVar[int] = IN_PYTHON
 
-    response: Response | None = Field(None, description="the vehicle that the gains were chosen for")
-    envelope: Envelope | None = Field(None, description="limits on the commands")
+    response: Response | None = Field(default=None, description="the vehicle that the gains were chosen for")
+    envelope: Envelope | None = Field(default=None, description="limits on the commands")
 
     @classmethod
     def search_space(cls, response: Response) -> dict[str, Gain]:

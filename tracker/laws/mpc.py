@@ -137,46 +137,48 @@ class MPC(Law):
 
     kernel: ClassVar[int] = IN_PYTHON
 
-    lateral_tolerance: float = Field(0.1, gt=0, allow_inf_nan=False, description="m: of the lateral error")
+    lateral_tolerance: float = Field(
+        default=0.1, gt=0, allow_inf_nan=False, description="m: of the lateral error"
+    )
     heading_tolerance: float = Field(
-        0.1, gt=0, allow_inf_nan=False, description="rad: of the heading error; damps at low speed"
+        default=0.1, gt=0, allow_inf_nan=False, description="rad: of the heading error; damps at low speed"
     )
     lateral_velocity_tolerance: float = Field(
-        0.2, gt=0, allow_inf_nan=False, description="m/s: v times the heading error; damps at speed"
+        default=0.2, gt=0, allow_inf_nan=False, description="m/s: v times the heading error; damps at speed"
     )
     curvature_rate_tolerance: float = Field(
-        0.05,
+        default=0.05,
         gt=0,
         allow_inf_nan=False,
         description="1/(m s): of the commanded curvature's rate; decides at low speed",
     )
     lateral_jerk_tolerance: float = Field(
-        1.0,
+        default=1.0,
         gt=0,
         allow_inf_nan=False,
         description="m/s³: v² times the commanded curvature's rate; decides at speed",
     )
     lateral_acceleration_tolerance: float = Field(
-        3.0,
+        default=3.0,
         gt=0,
         allow_inf_nan=False,
         description="m/s²: v² times the departure from the path's own curvature",
     )
     corridor_tolerance: float = Field(
-        0.05,
+        default=0.05,
         gt=0,
         allow_inf_nan=False,
         description="m: of an excursion beyond the corridor less margin and half width",
     )
     corridor_margin: float = Field(
-        0.1,
+        default=0.1,
         ge=0,
         allow_inf_nan=False,
         description="m: kept between the vehicle's side and the corridor's edge",
     )
-    horizon: int = Field(30, ge=2, le=100, description="steps")
+    horizon: int = Field(default=30, ge=2, le=100, description="steps")
     step: float = Field(
-        0.1, ge=0.01, le=1.0, allow_inf_nan=False, description="s: length of a step of the horizon"
+        default=0.1, ge=0.01, le=1.0, allow_inf_nan=False, description="s: length of a step of the horizon"
     )
 
     @classmethod

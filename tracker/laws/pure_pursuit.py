@@ -76,10 +76,10 @@ class PurePursuit(Law):
     kernel: ClassVar[int] = 1
 
     lookahead_time: float = Field(
-        1.5, gt=0, allow_inf_nan=False, description="s: lookahead distance over speed"
+        default=1.5, gt=0, allow_inf_nan=False, description="s: lookahead distance over speed"
     )
-    shortest_lookahead: float = Field(3.0, gt=0, allow_inf_nan=False, description="m")
-    longest_lookahead: float = Field(40.0, gt=0, allow_inf_nan=False, description="m")
+    shortest_lookahead: float = Field(default=3.0, gt=0, allow_inf_nan=False, description="m")
+    longest_lookahead: float = Field(default=40.0, gt=0, allow_inf_nan=False, description="m")
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

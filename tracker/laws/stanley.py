@@ -64,12 +64,14 @@ class Stanley(Law):
     kernel: ClassVar[int] = 2
 
     gain: float = Field(
-        1.0, gt=0, allow_inf_nan=False, description="1/s: k, rate at which lateral error decays"
+        default=1.0, gt=0, allow_inf_nan=False, description="1/s: k, rate at which lateral error decays"
     )
     softening: float = Field(
-        1.0, ge=1e-3, allow_inf_nan=False, description="m/s: added to the speed below the line"
+        default=1.0, ge=1e-3, allow_inf_nan=False, description="m/s: added to the speed below the line"
     )
-    feed_forward: bool = Field(True, description="add the path's own curvature, with errors of the rear axle")
+    feed_forward: bool = Field(
+        default=True, description="add the path's own curvature, with errors of the rear axle"
+    )
 
     @classmethod
     def search_space(cls, response: Response) -> dict[str, Gain]:

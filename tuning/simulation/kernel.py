@@ -134,7 +134,7 @@ def _pose_at(records: Records, i, behind):
 def look(rig: Rig, circumstances: Circumstances, memory: Memory, records: Records, step):
     """Sense and perceive at a control step: give (stop reason, view)."""
     i = step * circumstances.records
-    time = records.time[i]
+    time = float(records.time[i])
     behind = circumstances.latency * circumstances.records / rig.options.period
     x, y, heading = _pose_at(records, i, behind)
     noise = step % circumstances.noise.shape[0]
