@@ -8,6 +8,7 @@ import sys
 from dataclasses import dataclass, field
 from pathlib import Path as FilePath
 
+import cloudpickle
 import numpy as np
 import pytest
 from pydantic import Field
@@ -21,6 +22,9 @@ from tuning import Limits, Scenario, Vehicle, simulate, tune
 from tuning.search.nelder_mead import nelder_mead
 from tuning.search.scoring import UNFINISHED, run_usage, worst
 from tuning.search.space import Space
+
+# Workers cannot import a test module by name; a user's script goes to them by value of its own accord.
+cloudpickle.register_pickle_by_value(sys.modules[__name__])
 
 NOMINAL = Scenario()
 FREE = dict.fromkeys(Limits.model_fields, None)

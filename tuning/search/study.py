@@ -101,8 +101,8 @@ class Study:
         kept = int((self.candidates["score"].to_numpy() <= 1.0).sum())
         lines = [
             f"{self.best.name}: {gains}",
-            f"{len(self.candidates)} candidates on {len(self.tracks)} tracks in {len(self.scenarios)} scenarios, "
-            f"of which {kept} keep every limit",
+            f"{_count(len(self.candidates), 'candidate')} on {_count(len(self.tracks), 'track')} in "
+            f"{_count(len(self.scenarios), 'scenario')}, of which {kept} keep every limit",
         ]
         where = f'on "{row["track"]}", scenario "{row["scenario"]}"'
         if row["binding_limit"] == UNFINISHED:
@@ -130,6 +130,11 @@ class Study:
         from tuning.search.study_files import read_study
 
         return read_study(directory, laws)
+
+
+def _count(number: int, thing: str) -> str:
+    """Say how many of a thing there are."""
+    return f"{number} {thing}{'' if number == 1 else 's'}"
 
 
 def study_of(problem: Problem, points: list[Point], results: list[Result], sweep: int, seed: int) -> Study:
