@@ -13,7 +13,15 @@ import numpy as np
 
 from tracks.one_source import clip, equation, select, sine_cosine
 
-__all__ = ["PathArrays", "PathPoint", "evaluate", "nearest", "project"]
+__all__ = [
+    "PathArrays",
+    "PathPoint",
+    "cell_at",
+    "evaluate",
+    "nearest",
+    "project",
+    "wrap_arc_length",
+]
 
 _MAX_ITERATIONS = 25
 # m. Newton's method squares the error in each step (times the path's curvature rate times the offset, below 1/m),
@@ -64,9 +72,11 @@ def wrap_arc_length(path, s):
 
 @equation
 def cell_at(path, s):
-    """Give the index of the cell that holds s (the first or last one beyond the ends)."""
-    last_bucket = path.cell_of_bucket.shape[0] - 1
-    cell = path.cell_of_bucket[int(clip(np.floor(s / path.bucket), 0.0, float(last_bucket)))]
+    """Give the index of the cell that holds s (the first or last one beyond the ends, the first for NaN)."""
+    last_bucket = float(path.cell_of_bucket.shape[0] - 1)
+    bucket = np.floor(s / path.bucket)
+    # A NaN must not become an index: it is above nothing, so it takes the first bucket.
+    cell = path.cell_of_bucket[int(select(bucket > 0.0, np.minimum(bucket, last_bucket), 0.0))]
     last_cell = path.curvature_start.shape[0] - 1
     while cell < last_cell and s >= path.s[cell + 1]:
         cell += 1

@@ -9,7 +9,7 @@ from tracks import Arc, Clothoid, Path, Straight, campus_loop
 from tracks.geometry import project
 from tracks.one_source import plain
 
-# Newton's method stops at steps of 1e-13 of s; offsets are exact to the square of that.
+# Newton's method stops after a step of 1e-6 m, which leaves the square of that; bisection ends at rounding.
 FOOT = 1e-9
 
 

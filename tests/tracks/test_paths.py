@@ -103,6 +103,15 @@ def test_open_path_goes_on_straight() -> None:
     assert beyond.curvature == 0.0
 
 
+@pytest.mark.parametrize("closed", [False, True])
+def test_an_undefined_arc_length_has_an_undefined_point(closed: bool) -> None:
+    """NaN, which compiled code meets when a vehicle's state is lost, is no index: the point is NaN."""
+    path = Path.from_segments([Arc(20.0 * np.pi, 0.1)], closed=closed)
+    point = evaluate(path.arrays, float("nan"))
+    assert np.isnan(point.x)
+    assert np.isnan(point.heading)
+
+
 def test_scalar_and_vector_evaluation_agree_with_plain_python() -> None:
     """`at` gives the same compiled, for arrays, and as ordinary Python."""
     path = Path.from_segments([Straight(4.0), Clothoid(8.0, 0.0, 0.2), Arc(6.0, 0.2)])
