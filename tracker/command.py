@@ -31,8 +31,9 @@ class Measurement:
         x, y: middle of the rear axle, m.
         heading: rad, anticlockwise from x; any multiple of 2π may be added.
         speed: m/s, forward.
-        yaw_rate: rad/s, anticlockwise.
-        steering_angle: road-wheel angle, rad, + left.
+        yaw_rate: rad/s, anticlockwise. Needed where the vehicle's tyres are known: the curvature that it drives now is
+            then taken from it.
+        steering_angle: road-wheel angle, rad, + left. Needed for the same where they are not.
     """
 
     time: float

@@ -7,7 +7,18 @@ from typing import NamedTuple
 
 import numpy as np
 
-__all__ = ["Memory", "StopReason", "new_memory"]
+__all__ = [
+    "COUNT",
+    "CURVATURE",
+    "NEAR",
+    "NEWEST",
+    "SPEED",
+    "STOP",
+    "TIME",
+    "Memory",
+    "StopReason",
+    "new_memory",
+]
 
 # Slots of `Memory.numbers`.
 NEAR = 0  # arc length of the last projection, m
@@ -25,7 +36,10 @@ RING = 128
 
 
 class StopReason(IntEnum):
-    """Why a tracker brings the vehicle to a controlled stop before the end of the path."""
+    """Why a tracker brings the vehicle to a controlled stop before the end of the path.
+
+    A value beyond anything that a vehicle can measure counts as not finite.
+    """
 
     NONE = 0
     MEASUREMENT_NOT_FINITE = 1

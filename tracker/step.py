@@ -12,17 +12,28 @@ import numpy as np
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
-from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory
+from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory, StopReason
 from tracker.prediction import driven_curvature, lag_at, predict, rear_slip
 from tracker.response import ResponseValues
 from tracks.geometry import evaluate, nearest
 from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays, planned_speed
 
-__all__ = ["Options", "asked_curvature", "decide", "deliver", "perceive", "usable"]
+__all__ = ["Options", "asked_curvature", "decide", "deliver", "perceive", "reference_speed", "usable"]
 
 # A gap longer than this is taken as this long, so that a late step does not let the command jump.
 _LONGEST_PERIOD = 0.1  # s
+# No measurement is larger, in its unit: a clock that counts from 1970 stands at 2e9 s, a map grid goes to 1e7 m.
+# What is larger comes from a fault, and its products could overflow on the way to the command.
+_LARGEST = 1e10
+# rad. The command's tangent has its pole at π/2; a steering of small gain would otherwise be asked for an angle beyond.
+_STEEPEST = 1.5
+
+# `StopReason` as compiled code has it.
+_USABLE = int(StopReason.NONE)
+_NOT_FINITE = int(StopReason.MEASUREMENT_NOT_FINITE)
+_NOT_INCREASING = int(StopReason.TIME_NOT_INCREASING)
+_LAW_FAILED = int(StopReason.LAW_FAILED)
 
 
 class Options(NamedTuple):
@@ -36,15 +47,15 @@ class Options(NamedTuple):
 @equation
 def usable(memory: Memory, time, x, y, heading, speed, yaw_rate, steering_angle):
     """Give 0 for a usable measurement, else the `StopReason`."""
-    # The sum of the values is finite only if each is: a NaN or an infinity survives addition.
+    # The sum of the sizes is bounded only if each is: a NaN or an infinity survives addition.
     total = np.abs(time) + np.abs(x) + np.abs(y) + np.abs(heading)
     total += np.abs(speed) + np.abs(yaw_rate) + np.abs(steering_angle)
-    if not total < np.inf:
-        return 1
+    if not total < _LARGEST:
+        return _NOT_FINITE
     elif time <= memory.numbers[TIME]:
-        return 2
+        return _NOT_INCREASING
     else:
-        return 0
+        return _USABLE
 
 
 @equation
@@ -78,11 +89,13 @@ def perceive(
 def asked_curvature(response: ResponseValues, wanted, speed):
     """Give the command that makes the vehicle drive a path curvature in a steady turn, 1/m.
 
-    The steering angle atan(κ (L + K v²)) is corrected by the identified offset and gain of the steering.
+    The steering angle atan(κ (L + K v²)) is corrected by the identified offset and gain of the steering; where the
+    gain is too small for it, as much is asked for as the interface can say.
     """
     length = response.wheelbase + response.understeer_gradient * speed * speed
     angle = clip(np.arctan(wanted * length), -response.angle_limit, response.angle_limit)
-    return np.tan((angle - response.offset) / response.gain) / response.wheelbase
+    asked = clip((angle - response.offset) / response.gain, -_STEEPEST, _STEEPEST)
+    return np.tan(asked) / response.wheelbase
 
 
 @equation
@@ -124,23 +137,23 @@ def deliver(
 ):  # fmt: skip
     """Turn the path curvature that a law wants into a command (curvature, speed, acceleration).
 
-    `reason` is 0, or the `StopReason` that was found: from then on the vehicle is brought to a stop, holding
+    `reason` is the `StopReason` that was found, 0 for none: from then on the vehicle is brought to a stop, holding
     the curvature when there is no usable measurement to steer by. The stop is kept once asked for.
     """
     numbers = memory.numbers
     last = numbers[CURVATURE]
     since = clip(time - numbers[TIME], 0.0, _LONGEST_PERIOD)
-    period = select(numbers[TIME] > -np.inf and reason == 0, since, options.period)
-    if reason == 0 and not np.abs(wanted) < np.inf:
-        reason = 3
-    if reason > 0:
+    period = select(numbers[TIME] > -np.inf and reason == _USABLE, since, options.period)
+    if reason == _USABLE and not np.abs(wanted) < np.inf:
+        reason = _LAW_FAILED
+    if reason != _USABLE:
         wanted = last
-    if reason > 0 and numbers[STOP] == 0.0:
+    if reason != _USABLE and numbers[STOP] == 0.0:
         numbers[STOP] = float(reason)
     quick = np.maximum(speed, 0.1)
     bound = np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
     step = envelope.curvature_rate * period
-    if reason == 0:
+    if reason == _USABLE:
         wanted = clip(clip(wanted, -bound, bound), last - step, last + step)
     target, acceleration = reference_speed(response, track, envelope, options, s, speed)
     if numbers[STOP] > 0.0:
@@ -151,10 +164,11 @@ def deliver(
     if acceleration < 0.0 and target > 0.0:
         # Braking ahead of the plan would end in a stop short of the goal: fade the feed-forward out.
         acceleration *= clip(speed / target, 0.0, 1.0)
-    if reason == 0 or reason == 3:
+    measured = reason in (_USABLE, _LAW_FAILED)
+    if measured:
         numbers[TIME] = time
     newest = (int(numbers[NEWEST]) + 1) % memory.times.shape[0]
-    memory.times[newest] = select(reason == 0 or reason == 3, time, numbers[TIME])
+    memory.times[newest] = select(measured, time, numbers[TIME])
     memory.curvatures[newest] = wanted
     numbers[NEWEST] = float(newest)
     numbers[COUNT] = np.minimum(numbers[COUNT] + 1.0, float(memory.times.shape[0]))
@@ -170,19 +184,11 @@ def decide(
 ):  # fmt: skip
     """One whole step of a closed-form law: give the command (curvature, speed, acceleration)."""
     reason = usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle)
-    if reason > 0:
+    if reason != _USABLE:
         return deliver(
-            response,
-            envelope,
-            track,
-            options,
-            memory,
-            reason,
-            0.0,
-            time,
-            memory.numbers[SPEED],
+            response, envelope, track, options, memory, reason, 0.0, time, memory.numbers[SPEED],
             memory.numbers[NEAR],
-        )
+        )  # fmt: skip
     view = perceive(response, track, options, memory, time, x, y, heading, speed, yaw_rate, steering_angle)
     wanted = wanted_curvature(kernel, gains, response, track.path, view)
-    return deliver(response, envelope, track, options, memory, 0, wanted, time, speed, view.s)
+    return deliver(response, envelope, track, options, memory, _USABLE, wanted, time, speed, view.s)

@@ -41,7 +41,7 @@ class Tracker:
     """A law on a track, with dead-time compensation, envelope, and a controlled stop at the end of the path.
 
     The command asks for the curvature that makes this vehicle drive what the law wants: the understeer, the
-    gain and the offset of its steering are corrected. An unusable measurement (not finite, or time not
+    gain and the offset of its steering are corrected. An unusable measurement (not finite, absurdly large, or time not
     increasing) or a law that gives no answer brings the vehicle to a controlled stop, for good.
 
     Args:

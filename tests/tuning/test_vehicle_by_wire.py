@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tracker.step import asked_curvature
 from tuning.vehicle import Inputs, State, Vehicle, rk4
 from tuning.vehicle.drive import acceleration_demand
 from tuning.vehicle.steering import steering_target
@@ -110,6 +111,20 @@ def test_target_is_the_static_map_within_the_stops():
     assert steering_target(car.plant, 0.05) == pytest.approx(0.95 * np.arctan(2.8 * 0.05) + 0.01, rel=1e-15)
     assert steering_target(car.plant, 9.0) == 0.6
     assert steering_target(car.plant, -9.0) == -0.6
+
+
+def test_what_the_tracker_asks_for_is_undone_by_the_static_map():
+    """The command for a wanted curvature gives its steering angle; where the gain is too small, all there is."""
+    car = vehicle(**{"steering.gain": 0.4, "steering.offset": 0.01})
+    response = car.response.values
+    for wanted in (-0.15, 0.0, 0.05, 0.15):
+        angle = steering_target(car.plant, asked_curvature(response, wanted, 0.0))
+        assert angle == pytest.approx(np.arctan(2.8 * wanted), rel=1e-12, abs=1e-15)
+    # At a gain of 0.3 the wheels cannot be asked for the 0.59 rad of this curvature: 0.59/0.3 is beyond π/2.
+    weak = vehicle(**{"steering.gain": 0.3})
+    for side in (1.0, -1.0):
+        angle = steering_target(weak.plant, asked_curvature(weak.response.values, side * 0.24, 0.0))
+        assert 0.4 < side * angle < 0.3 * np.pi / 2.0
 
 
 def test_equivalent_lag_is_the_delay_to_a_ramp():

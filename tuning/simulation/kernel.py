@@ -16,6 +16,7 @@ from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
 from tuning.simulation.plant import Commands, advance
+from tuning.simulation.run import Outcome
 from tuning.vehicle.drive import speed_derivative
 from tuning.vehicle.model import lateral, motion
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
@@ -33,7 +34,14 @@ __all__ = [
     "record",
 ]
 
-RUNNING = -1
+RUNNING = -1  # not over yet: no `Outcome`
+
+# `Outcome` as compiled code has it.
+_FINISHED, _LOST = int(Outcome.FINISHED), int(Outcome.LOST)
+_NOT_FINITE, _STOPPED = int(Outcome.NOT_FINITE), int(Outcome.STOPPED)
+
+_STOPPED_SPEED = 0.01  # m/s, at which a controlled stop is over
+_PARKED_SPEED = 0.03  # m/s, likewise at the end of the path, where the speed loop only creeps in
 
 
 class Plant(NamedTuple):
@@ -156,17 +164,17 @@ def _verdict(rig: Rig, circumstances: Circumstances, memory: Memory, records: Re
     """Give the outcome at recording i, or RUNNING."""
     s, offset, speed = records.s[i], records.lateral_error[i], records.speed[i]
     if not np.abs(offset) + np.abs(s) + np.abs(speed) < np.inf:
-        return 3
+        return _NOT_FINITE
     elif np.abs(offset) > circumstances.lost:
-        return 1
-    elif memory.numbers[STOP] > 0.0 and speed < 0.01:
-        return 4
+        return _LOST
+    elif memory.numbers[STOP] > 0.0 and speed < _STOPPED_SPEED:
+        return _STOPPED
     elif rig.track.path.closed > 0.0:
-        return 0 if s >= circumstances.goal else RUNNING
+        return _FINISHED if s >= circumstances.goal else RUNNING
     else:
         remaining = rig.track.path.length - s
-        standing = speed < 0.03 and remaining < circumstances.near_goal
-        return 0 if standing or remaining < -circumstances.near_goal else RUNNING
+        standing = speed < _PARKED_SPEED and remaining < circumstances.near_goal
+        return _FINISHED if standing or remaining < -circumstances.near_goal else RUNNING
 
 
 @equation
