@@ -122,6 +122,13 @@ def test_byte_order_mark_is_read_over(tmp_path):
         (("dead_time = 0.11", "damping = 0"), "steering.damping: received 0; expected a value greater than"),
         (("dead_time = 0.11", "natural_frequency = 1e3"), "steering.natural_frequency: received 1000.0"),
         (("dead_time = 0.11", "offset = 0.5\nangle_limit = 0.4"), "steering: offset is 0.5 rad; expected a value"),
+        (
+            (
+                "dead_time = 0.11",
+                'offset = 0.15\ninterface = "number"\nmap_command = [-1, 1]\nmap_angle = [-0.1, 0.3]',
+            ),
+            "steering: offset is 0.15 rad; expected a value within the static map's nearer end of 0.1 rad",
+        ),
         (("dead_time = 0.11", 'interface = "number"'), "steering: map_command has 0 values and map_angle 0"),
         (
             ("dead_time = 0.11", 'interface = "number"\nmap_command = [0, 1, 1]\nmap_angle = [0, 0.1, 0.2]'),
@@ -164,6 +171,15 @@ def test_stiffness_in_the_wrong_unit_is_refused(tmp_path):
     )
     message = refused(tmp_path, text)
     assert "check the units" in message
+
+
+def test_axles_that_no_law_could_be_told_of_are_refused(tmp_path):
+    """Stiffnesses whose understeer is beyond what a `Response` takes are refused with the file, not when it drives."""
+    text = GOOD.replace("mass = 3600", "mass = 3600\nfront_axle_distance = 1.7").replace(
+        "[tyres]", "[tyres]\ncornering_stiffness_front = 1e4\ncornering_stiffness_rear = 1e5"
+    )
+    # K = 3600/3.4 · (1.7/1e4 − 1.7/1e5) = 0.162 rad/(m/s²).
+    assert refused(tmp_path, text).startswith("the axles give an understeer gradient of 0.162 rad/(m/s²)")
 
 
 def test_table_given_as_a_value_is_refused(tmp_path):

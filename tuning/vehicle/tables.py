@@ -118,21 +118,21 @@ class Steering(BaseModel):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if abs(self.offset) >= self.angle_limit:
+        if self.interface == "number":
+            self._check_map()
+        elif self.map_command or self.map_angle:
+            raise InputError(
+                f'a static map is given with interface "{self.interface}"',
+                'a map only with interface "number"',
+                "remove map_command and map_angle, or change the interface",
+            )
+        if abs(self.offset) >= self.reach:
+            what = "the angle_limit" if self.reach == self.angle_limit else "the static map's nearer end"
             raise InputError(
                 f"offset is {self.offset:g} rad",
-                f"a value within the angle_limit of {self.angle_limit:g} rad",
+                f"a value within {what} of {self.reach:g} rad",
                 "correct whichever is wrong; both are road-wheel angles in rad",
             )
-        if self.interface != "number":
-            if self.map_command or self.map_angle:
-                raise InputError(
-                    f'a static map is given with interface "{self.interface}"',
-                    'a map only with interface "number"',
-                    "remove map_command and map_angle, or change the interface",
-                )
-            return self
-        self._check_map()
         return self
 
     def _check_map(self) -> None:

@@ -20,6 +20,10 @@ __all__ = ["Vehicle", "understeer_gradient"]
 # the dynamic form stands alone, 1000 gives 333 1/s, which RK4 at 5 ms follows. Road vehicles lie near 200.
 _STIFFEST_BODY = 1000.0
 
+# rad/(m/s²), either way: the bound that `tyres.understeer_gradient` and `tracker.Response` have too. 56 deg/g, ten
+# times that of a car that understeers much.
+_LARGEST_GRADIENT = 0.1
+
 
 def understeer_gradient(
     mass: float,
@@ -59,6 +63,7 @@ class Vehicle(BaseModel):
             )
         if self.model_code == SINGLE_TRACK:
             self._check_stiffness()
+            self._check_understeer()
         return self
 
     def _missing_for_single_track(self) -> list[str]:
@@ -82,6 +87,15 @@ class Vehicle(BaseModel):
                 f"for a mass of {p.mass:g} kg and a yaw inertia of {p.yaw_inertia:g} kg m²",
                 f"at most {_STIFFEST_BODY:g} (m/s²)/rad of stiffness over mass",
                 "check the units (N/rad an axle, kg)",
+            )
+
+    def _check_understeer(self) -> None:
+        gradient = self.plant.understeer_gradient
+        if abs(gradient) > _LARGEST_GRADIENT:
+            raise InputError(
+                f"the axles give an understeer gradient of {gradient:.3g} rad/(m/s²)",
+                f"{-_LARGEST_GRADIENT:g} to {_LARGEST_GRADIENT:g}",
+                "check the cornering stiffnesses (N/rad an axle) and front_axle_distance",
             )
 
     @classmethod
