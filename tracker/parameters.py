@@ -17,7 +17,8 @@ from tracker.envelope import Envelope
 from tracker.laws import LAWS, Law
 from tracker.response import Response
 from tracks.errors import FileError, InputError
-from tracks.validation import file_error, read_text, write_atomically
+from tracks.file_access import read_text, write_atomically
+from tracks.validation import file_error
 
 __all__ = ["CAUTIONS", "FORMAT", "VERSION", "document", "law_from", "load", "save", "schema"]
 

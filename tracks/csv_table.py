@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracks.errors import FileError
-from tracks.validation import read_text
+from tracks.file_access import read_text
 
 __all__ = ["Table", "read_table"]
 

@@ -9,10 +9,10 @@ from typing import Unpack
 
 from tracks.courses import COURSES
 from tracks.errors import FileError, InputError
+from tracks.file_access import write_atomically
 from tracks.speed_plan import PlanLimits
 from tracks.track import Track
 from tracks.track_csv import read_track, write_track
-from tracks.validation import write_atomically
 
 __all__ = ["course", "load", "save"]
 

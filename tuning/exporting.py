@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from tracker.laws import LAWS, Law
 from tracker.parameters import CAUTIONS, as_json, document, schema
-from tracks.errors import FileError
-from tracks.validation import write_atomically
+from tracks.file_access import make_folder, write_atomically
 
 if TYPE_CHECKING:
     from tuning.search import Study
@@ -36,7 +35,6 @@ def export(
     Returns:
         The files written, parameters first.
     """
-    folder = FilePath(directory)
     others = cautions(law, vehicle, study)
     content = document(law, vehicle, _provenance(vehicle, study), others)
     parameters = as_json(content)
@@ -46,12 +44,7 @@ def export(
         SCHEMA: as_json(schema(own)),
         PARAMETERS: parameters,
     }
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(
-            folder, "", f"cannot be made ({error.strerror})", "the name of a folder", "choose another folder"
-        ) from None
+    folder = make_folder(directory)
     for name, text in texts.items():
         write_atomically(folder / name, text)
     return [folder / name for name in (PARAMETERS, SCHEMA, NOTES)]

@@ -1,9 +1,6 @@
-"""Shared checks: what they let through, what they say, and files written whole or not at all."""
+"""Shared checks: what they let through, and what they say."""
 
 from __future__ import annotations
-
-import os
-from pathlib import Path as FilePath
 
 import numpy as np
 import pytest
@@ -16,8 +13,6 @@ from tracks.validation import (
     check_vector,
     explain,
     file_error,
-    read_text,
-    write_atomically,
 )
 
 
@@ -134,41 +129,3 @@ def test_vectors_are_copies() -> None:
     assert checked.flags.c_contiguous
     with pytest.raises(InputError, match="a has 3 entries; expected 4 entries"):
         check_vector("a", source, 4)
-
-
-def test_files_are_written_whole(tmp_path: FilePath) -> None:
-    """Text and bytes arrive as they are, with the usual permissions and no file left beside."""
-    target = tmp_path / "file.txt"
-    write_atomically(target, "α\n")
-    assert target.read_bytes() == "α\n".encode()
-    plain = tmp_path / "plain.txt"
-    plain.write_text("")
-    assert target.stat().st_mode == plain.stat().st_mode
-    os.chmod(target, 0o640)
-    write_atomically(target, b"\x00\x01")
-    assert target.read_bytes() == b"\x00\x01"
-    assert target.stat().st_mode & 0o777 == 0o640
-    assert sorted(file.name for file in tmp_path.iterdir()) == ["file.txt", "plain.txt"]
-
-
-def test_a_failing_write_keeps_the_old_file(tmp_path: FilePath, monkeypatch: pytest.MonkeyPatch) -> None:
-    """If the disk fails midway, the old content stays and the temporary file goes."""
-    target = tmp_path / "file.txt"
-    target.write_text("old")
-
-    def full(_: int) -> None:
-        raise OSError(28, "No space left on device")
-
-    monkeypatch.setattr(os, "fsync", full)
-    with pytest.raises(FileError, match=r"file.txt: cannot be written \(No space left on device\)"):
-        write_atomically(target, "new")
-    assert target.read_text() == "old"
-    assert [file.name for file in tmp_path.iterdir()] == ["file.txt"]
-
-
-def test_folders_are_no_files(tmp_path: FilePath) -> None:
-    """Reading or writing a folder is refused before anything happens."""
-    with pytest.raises(FileError, match="is a folder; expected a channel file"):
-        read_text(tmp_path, "channel file")
-    with pytest.raises(FileError, match="is a folder; expected the name of a file"):
-        write_atomically(tmp_path, "")

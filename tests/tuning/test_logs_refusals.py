@@ -62,7 +62,7 @@ def test_a_malformed_csv_is_refused_by_place(tmp_path, lines, parts):
 @pytest.mark.parametrize(
     ("channels", "parts"),
     [
-        ("[time\n", ["not valid TOML", "line 1"]),
+        ("[time\n", ["line 1: is not TOML", "one table a quantity"]),
         (GOOD.replace("[speed]", "[sped]"), ["unknown quantity 'sped'", "did you mean speed?"]),
         ("[speed]\ncolumn = 'v'\nunit = 'm/s'\n", ["time", "missing"]),
         (GOOD.replace("m/s", "rad"), ["speed has unit 'rad'", "m/s, km/h, mph"]),

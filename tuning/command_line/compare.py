@@ -102,7 +102,7 @@ def comparison_data(comparison: Comparison) -> dict[str, Any]:
 
 def write_tables(comparison: Comparison, folder: Path) -> list[Path]:
     """Write the table of a comparison as CSV and as JSON; give the files."""
-    from tracks.validation import write_atomically
+    from tracks.file_access import write_atomically
 
     table, plain = folder / "comparison.csv", folder / "comparison.json"
     write_atomically(table, comparison.table.to_csv(index=False, lineterminator="\n"))

@@ -11,7 +11,7 @@ from typing import Any, NamedTuple
 
 import tracks
 from tracker import LAWS
-from tracks.validation import write_atomically
+from tracks.file_access import write_atomically
 from tuning.demo.shipped import CHANNELS, FIT_LOGS, VALIDATION_LOGS, known
 from tuning.exporting import export
 from tuning.identification import Identified, identify

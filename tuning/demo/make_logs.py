@@ -13,7 +13,7 @@ from pathlib import Path as FilePath
 import numpy as np
 import pandas as pd
 
-from tracks.validation import write_atomically
+from tracks.file_access import write_atomically
 from tuning.demo.drive import ShuttleDrive
 from tuning.demo.manoeuvres import MANOEUVRES, Manoeuvre
 from tuning.demo.shipped import DATA

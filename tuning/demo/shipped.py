@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path as FilePath
+
+from tracks.file_access import read_toml
 
 __all__ = ["CHANNELS", "DATA", "FIT_LOGS", "KNOWN", "VALIDATION_LOGS", "known"]
 
@@ -16,4 +17,5 @@ VALIDATION_LOGS = (DATA / "free_driving.csv",)
 
 def known() -> dict[str, float]:
     """Give what the data sheet says: wheelbase, front_axle_distance and width in m, mass in kg."""
-    return {name: float(value) for name, value in tomllib.loads(KNOWN.read_text(encoding="utf-8")).items()}
+    table = read_toml(KNOWN, "file of known values", "lines such as wheelbase = 3.4")
+    return {name: float(value) for name, value in table.items()}

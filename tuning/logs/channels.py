@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Iterator
 from difflib import get_close_matches
 from pathlib import Path as FilePath
@@ -10,8 +9,9 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError, model_validator
 
-from tracks.errors import FileError, InputError
-from tracks.validation import file_error, read_text
+from tracks.errors import InputError
+from tracks.file_access import read_toml
+from tracks.validation import file_error
 from tuning.logs.units import NO_UNIT, QUANTITIES, accepted_units, to_si
 
 __all__ = ["Channel", "Channels"]
@@ -117,17 +117,8 @@ class Channels(BaseModel):
         Raises:
             FileError: missing, not TOML, or a table that does not hold; names the table or the line.
         """
-        text = read_text(path, "channel file (TOML)")
-        try:
-            tables = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            raise FileError(
-                path,
-                "",
-                f"is not valid TOML ({error})",
-                'one table a quantity, as in [speed] with column = "v" and unit = "km/h"',
-                "correct that line",
-            ) from None
+        example = 'one table a quantity, as in [speed] with column = "v" and unit = "km/h"'
+        tables = read_toml(path, "channel file (TOML)", example)
         try:
             return cls.model_validate(tables)
         except ValidationError as error:

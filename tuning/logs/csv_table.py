@@ -9,7 +9,7 @@ from pathlib import Path as FilePath
 import pandas as pd
 
 from tracks.errors import FileError
-from tracks.validation import read_text
+from tracks.file_access import read_text
 
 __all__ = ["read_csv_table"]
 

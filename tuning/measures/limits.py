@@ -7,8 +7,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import re
-import tomllib
 from collections.abc import Mapping
 from pathlib import Path as FilePath
 from typing import Any, Self
@@ -16,7 +14,8 @@ from typing import Any, Self
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from tracks.errors import FileError, InputError
-from tracks.validation import file_error, read_text, write_atomically
+from tracks.file_access import read_toml, write_atomically
+from tracks.validation import file_error
 from tuning.measures.registry import MEASURES
 
 __all__ = ["Limits"]
@@ -119,16 +118,7 @@ class Limits(BaseModel):
         Raises:
             FileError: not TOML, an unknown measure, or a bound that is not above 0.
         """
-        text = read_text(path, "limits file")
-        try:
-            data = tomllib.loads(text)
-        except tomllib.TOMLDecodeError as error:
-            place = re.search(r"\(at (line \d+), column \d+\)", str(error))
-            what = re.sub(r" \(at .*\)$", "", str(error))
-            raise FileError(
-                path, place.group(1) if place else "the end", f"is not TOML ({what})",
-                "lines such as lateral_error_max = 0.5", "correct the line",
-            ) from None  # fmt: skip
+        data = read_toml(path, "limits file", "lines such as lateral_error_max = 0.5")
         unknown = next((name for name in data if name not in cls.model_fields), None)
         if unknown is not None:
             nearest = difflib.get_close_matches(unknown, cls.model_fields, n=1)

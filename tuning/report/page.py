@@ -12,7 +12,7 @@ from pathlib import Path as FilePath
 
 from jinja2 import Environment, StrictUndefined
 
-from tracks.validation import write_atomically
+from tracks.file_access import write_atomically
 
 __all__ = ["CAUTIONS", "Cell", "Page", "Picture", "Section", "Table", "provenance", "write_page"]
 

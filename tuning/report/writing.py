@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
-from tracks.errors import FileError, InputError
-from tracks.validation import write_atomically
+from tracks.errors import InputError
+from tracks.file_access import make_folder, write_atomically
 from tuning.report.page import Page, Section, provenance, write_page
 from tuning.report.sections import (
     comparison_pictures,
@@ -88,9 +88,9 @@ def write_report(
             "there is nothing to report on", "a fit, a vehicle, a study or a comparison", "pass one"
         )
     written = [target]
-    _make(target.parent)
+    make_folder(target.parent)
     if pictures:
-        _make(target.parent / _FOLDER)
+        make_folder(target.parent / _FOLDER)
         for name, data in drawn.items():
             written.append(target.parent / _FOLDER / f"{_file_name(name)}.png")
             write_atomically(written[-1], data)
@@ -105,15 +105,6 @@ def write_report(
     )
     write_page(page, target)
     return written
-
-
-def _make(folder: FilePath) -> None:
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(
-            folder, "", f"cannot be made ({error.strerror})", "the name of a folder", "choose another folder"
-        ) from None
 
 
 def _file_name(name: str) -> str:

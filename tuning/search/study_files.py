@@ -13,7 +13,8 @@ from pydantic import BaseModel, ConfigDict, JsonValue, ValidationError
 from tracker import Gain, Law
 from tracker.parameters import as_json, check_format, document, law_from, read_json
 from tracks.errors import FileError
-from tracks.validation import file_error, write_atomically
+from tracks.file_access import make_folder, write_atomically
+from tracks.validation import file_error
 from tuning.measures import Limits
 from tuning.search.space import Space
 from tuning.search.study import Study
@@ -56,7 +57,6 @@ class _Content(BaseModel):
 
 def write_study(study: Study, directory: str | FilePath) -> None:
     """Write a study; the same study gives the same bytes."""
-    folder = FilePath(directory)
     tables = {CANDIDATES: _parquet(study.candidates), USAGE: _parquet(study.usage)}
     content = {
         "format": FORMAT,
@@ -72,12 +72,7 @@ def write_study(study: Study, directory: str | FilePath) -> None:
         "tables": {name: hashlib.sha256(data).hexdigest() for name, data in tables.items()},
     }
     text = as_json(content)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise FileError(
-            folder, "", f"cannot be made ({error.strerror})", "the name of a folder", "choose another folder"
-        ) from None
+    folder = make_folder(directory)
     for name, data in tables.items():
         write_atomically(folder / name, data)
     write_atomically(folder / CONTENT, text)

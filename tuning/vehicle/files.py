@@ -5,14 +5,14 @@ from __future__ import annotations
 import difflib
 import json
 import re
-import tomllib
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from tracks.errors import FileError
-from tracks.validation import file_error, read_text, write_atomically
+from tracks.file_access import read_toml, write_atomically
+from tracks.validation import file_error
 from tuning.vehicle.tables import Body, Drive, Provenance, Steering, Tyres
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def read_vehicle(kind: type[_Vehicle], path: str | FilePath) -> _Vehicle:
     Values of steering and drive that the file leaves out take their defaults and are listed in
     `provenance.assumed`.
     """
-    data = _parsed(path)
+    data = read_toml(path, "vehicle file", "lines such as name = 1.0")
     for name in _REQUIRED:
         if name not in data:
             raise FileError(path, "", f"the table [{name}] is missing", f"a table [{name}]", f"add [{name}]")
@@ -78,19 +78,6 @@ def _unused(vehicle: Vehicle, table: str, field: str) -> bool:
     return table == "steering" and field in (
         ("natural_frequency", "damping") if vehicle.steering.lag is not None else ("lag",)
     )
-
-
-def _parsed(path: str | FilePath) -> dict[str, Any]:
-    text = read_text(path, "vehicle file")
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        place = re.search(r"\(at (line \d+), column \d+\)", str(error))
-        where = place.group(1) if place else "the end"
-        what = re.sub(r" \(at .*\)$", "", str(error))
-        raise FileError(
-            path, where, f"is not TOML ({what})", "lines such as name = 1.0", "correct the line"
-        ) from None
 
 
 def _explained(path: str | FilePath, error: ValidationError) -> FileError:
