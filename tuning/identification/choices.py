@@ -8,18 +8,15 @@ from typing import Any
 
 import numpy as np
 
-from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, evidence, run
+from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run
+from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.unknowns import Unknown, coordinates
 
 __all__ = ["choose_limit", "choose_order", "part_wheelbase", "say_limit", "say_order"]
 
-# Drop of N ln(sum of squares) that one more unknown must bring: the criterion of Schwarz (from memory) asks for ln N,
-# 5 to 9 here; a little more, since the residuals are never all noise.
-_EVIDENCE = 10.0
 _LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters
-_OVERDAMPED = (
-    1.25  # damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more
-)
+# Damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more.
+_OVERDAMPED = 1.25
 _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
 _LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
@@ -58,8 +55,8 @@ def choose_order(found: LateralFit, findings: list[str]) -> LateralFit:
 
 def _explains(smaller: LateralFit, larger: LateralFit) -> bool:
     """Say whether the larger of two fits explains so much more that its further unknowns are real."""
-    gain, drop = evidence(smaller, larger)
-    return gain > _EVIDENCE and drop > _LEAST_DROP
+    gain, drop = evidence(*(fit.problem.residuals(fit.estimate.z) for fit in (smaller, larger)))
+    return gain > EVIDENCE and drop > _LEAST_DROP
 
 
 def say_order(found: LateralFit, findings: list[str]) -> None:

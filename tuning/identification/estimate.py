@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.descent import descend
+from tuning.identification.quality import lag_one
 
 __all__ = ["Estimate", "Residuals", "Stack", "bandwidth", "fit", "long_run_covariance"]
 
@@ -203,18 +204,13 @@ def _covariance(
         offset += at.size
         np.add.at(scores, at, scaled[part] * values[part, None])
         used[at] = True
-        rho = max(rho, _lag_one(values[part]))
+        rho = max(rho, lag_one(values[part]))
     width = bandwidth(int(np.count_nonzero(used)), rho)
     meat = long_run_covariance(scores[used], stack.group[used], width)
     freedom = max(values.size - z.size, 1)
     spread = bread @ meat @ bread * (values.size / freedom) * _roughness(width / np.count_nonzero(used)) ** 2
     covariance[np.ix_(seen, seen)] = spread / np.outer(size[seen], size[seen])
     return covariance, blind
-
-
-def _lag_one(values: Array) -> float:
-    power = float(values @ values)
-    return float(np.clip(values[1:] @ values[:-1] / power, 0.0, 0.995)) if power > 0.0 else 0.0
 
 
 def bandwidth(n: int, rho: float) -> int:

@@ -12,7 +12,7 @@ from tuning.identification.estimate import Estimate, fit
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.unknowns import bounds, coordinates
 
-__all__ = ["LAG", "LIMIT", "SECOND_ORDER", "LateralFit", "Settings", "evidence", "run"]
+__all__ = ["LAG", "LIMIT", "SECOND_ORDER", "LateralFit", "Settings", "run"]
 
 Array = NDArray[np.float64]
 
@@ -73,23 +73,3 @@ def run(
         problem.penalty if problem.knots.size else None, steps,
     )  # fmt: skip
     return LateralFit(problem, estimate, {})
-
-
-def evidence(smaller: LateralFit, larger: LateralFit) -> tuple[float, float]:
-    """Give how much more a larger fit explains.
-
-    Returns:
-        The drop of N ln(sum of squares), summed over the outputs, with N the number of independent residuals: N
-        shrinks with their lag-one correlation ρ by (1 − ρ)/(1 + ρ), as for a mean of a coloured signal. And the
-        largest relative drop of the sum of squares of an output.
-    """
-    total, largest = 0.0, 0.0
-    before, after = smaller.problem.residuals(smaller.estimate.z), larger.problem.residuals(larger.estimate.z)
-    for name, values in before.items():
-        power = max(float(values @ values), 1e-300)
-        left = max(float(after[name] @ after[name]), 1e-300)
-        rho = float(np.clip(values[1:] @ values[:-1] / power, 0.0, 0.995))
-        independent = values.size * (1.0 - rho) / (1.0 + rho)
-        total += independent * float(np.log(power / left))
-        largest = max(largest, 1.0 - left / power)
-    return total, largest

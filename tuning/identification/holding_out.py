@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracks.errors import InputError
+from tuning.identification.speeds import SLOW_SHARE
 from tuning.logs.log import Log
 
 __all__ = ["split"]
@@ -16,7 +17,6 @@ _HELD_SHARE = 0.3  # of the driving time
 _TRIES = 50  # draws of whole logs
 _PLACES = 8  # places of a stretch within one log
 _BETTER = 0.02  # an earlier stretch must cover this much more of the ranges
-MOVING = 0.1  # of the 95th percentile of speed, as for the samples that count
 
 Array = NDArray[np.float64]
 
@@ -48,7 +48,7 @@ def split(
 
 def _cut(log: Log, command: str) -> tuple[list[Log], list[Log], str]:
     """Hold out the latest stretch of the driving whose commands and speeds the rest covers best."""
-    driving = np.cumsum(np.abs(log["speed"]) > MOVING * np.percentile(log["speed"], 95.0)).astype(float)
+    driving = np.cumsum(np.abs(log["speed"]) > SLOW_SHARE * np.percentile(log["speed"], 95.0)).astype(float)
     driving /= max(driving[-1], 1.0)
     best, held = np.inf, np.zeros(len(log), dtype=bool)
     for begin in np.linspace(1.0 - _HELD_SHARE, 0.0, _PLACES):

@@ -1,4 +1,4 @@
-"""Simulation along a recorded drive, compiled: the vehicle's own equations, fed with what was commanded and measured.
+"""Steering and body along a recorded drive, compiled: the vehicle's own equations, fed with command and measured speed.
 
 A command is held from its sample to the next one and acts after the dead time τ. Integration steps are cut where a
 command comes into effect, so the answer is exact to RK4 for any real τ, and differentiable in τ, which can then be
@@ -13,18 +13,28 @@ from typing import NamedTuple
 import numpy as np
 
 from tracks.one_source import array_loop, equation
-from tuning.vehicle.drive import acceleration_demand, drive_derivative, speed_derivative
 from tuning.vehicle.kinematic import kinematic_yaw_rate
 from tuning.vehicle.model import lateral, motion
 from tuning.vehicle.steering import steering_derivative, steering_target
 
-__all__ = ["CODES", "LONGEST_STEP", "Drives", "commanded_angles", "speed_answer", "steering_answer"]
+__all__ = [
+    "CODES",
+    "LONGEST_STEP",
+    "SAME_TIME",
+    "Drives",
+    "acting",
+    "commanded_angles",
+    "goes_on",
+    "steering_answer",
+    "steps_of",
+    "until_next",
+]
 
 CODES = {"curvature": 0, "angle": 1, "number": 2}
 
 LONGEST_STEP = 0.005  # s; the vehicle file keeps every pole of its equations within reach of this step
 
-_SAME_TIME = 1e-12  # s: two instants closer than this are one
+SAME_TIME = 1e-12  # s: two instants closer than this are one
 
 
 class Drives(NamedTuple):
@@ -39,15 +49,6 @@ class Drives(NamedTuple):
     time: np.ndarray
     first: np.ndarray
     speed: np.ndarray
-
-
-class Acting(NamedTuple):
-    """Commands that act over one step, after their dead times: speeds (m/s) and accelerations (m/s²)."""
-
-    drive_speed: float
-    drive_acceleration: float
-    brake_speed: float
-    brake_acceleration: float
 
 
 @array_loop
@@ -73,15 +74,15 @@ def commanded_angles(p, interface, command, map_command, map_angle):
 
 
 @equation
-def _acting(drives: Drives, at, last, dead_time, moment):
+def acting(drives: Drives, at, last, dead_time, moment):
     """Move `at` on to the last sample, up to `last`, whose command acts at `moment`."""
-    while at < last and drives.time[at + 1] + dead_time <= moment + _SAME_TIME:
+    while at < last and drives.time[at + 1] + dead_time <= moment + SAME_TIME:
         at += 1
     return at
 
 
 @equation
-def _until(drives: Drives, at, last, dead_time, end):
+def until_next(drives: Drives, at, last, dead_time, end):
     """Give the moment, not after `end`, at which the command after sample `at` comes into effect."""
     if at < last:
         return min(drives.time[at + 1] + dead_time, end)
@@ -89,13 +90,13 @@ def _until(drives: Drives, at, last, dead_time, end):
 
 
 @equation
-def _steps(span):
+def steps_of(span):
     """Give the number of equal steps that a span of time (s) takes."""
     return int(np.ceil(span / LONGEST_STEP - 1e-6))
 
 
 @equation
-def _goes_on(drives: Drives, i):
+def goes_on(drives: Drives, i):
     """Say whether sample i has another one after it in its recording."""
     return i + 1 < drives.time.size and drives.first[i + 1] == drives.first[i]
 
@@ -177,13 +178,13 @@ def steering_answer(model, p, dead_time, drives: Drives, target, body):
         if body:
             slide, _ = lateral(model, p, v, velocity, yaw, angle)
             answer[4, i] += slide
-        if _goes_on(drives, i):
+        if goes_on(drives, i):
             moment, end = drives.time[i], drives.time[i + 1]
             ramp = (drives.speed[i + 1] - v) / (end - moment)
-            while moment < end - _SAME_TIME:
-                at = _acting(drives, at, i, dead_time, moment)
-                until = _until(drives, at, i, dead_time, end)
-                count = _steps(until - moment)
+            while moment < end - SAME_TIME:
+                at = acting(drives, at, i, dead_time, moment)
+                until = until_next(drives, at, i, dead_time, end)
+                count = steps_of(until - moment)
                 h = (until - moment) / count
                 for j in range(count):
                     v0 = v + ramp * (moment + j * h - drives.time[i])
@@ -197,75 +198,5 @@ def steering_answer(model, p, dead_time, drives: Drives, target, body):
                     turned, _ = motion(model, p, v1, velocity, yaw, angle)
                     heading += 0.5 * h * (turning + turned)
                     turning = turned
-                moment = until
-    return answer
-
-
-@equation
-def _drive_slope(p, acting: Acting, v, drive, brake):
-    asked_drive = acceleration_demand(p, acting.drive_speed, acting.drive_acceleration, v)
-    asked_brake = acceleration_demand(p, acting.brake_speed, acting.brake_acceleration, v)
-    drive_dot, brake_dot = drive_derivative(
-        p, np.maximum(asked_drive, 0.0), np.minimum(asked_brake, 0.0), drive, brake
-    )
-    return speed_derivative(v, drive, brake), drive_dot, brake_dot
-
-
-@equation
-def _drive_step(p, acting: Acting, v, drive, brake, h):
-    """Advance speed, drive and brake acceleration by RK4, commands held over the step."""
-    g = 0.5 * h
-    a1, b1, c1 = _drive_slope(p, acting, v, drive, brake)
-    a2, b2, c2 = _drive_slope(p, acting, v + g * a1, drive + g * b1, brake + g * c1)
-    a3, b3, c3 = _drive_slope(p, acting, v + g * a2, drive + g * b2, brake + g * c2)
-    a4, b4, c4 = _drive_slope(p, acting, v + h * a3, drive + h * b3, brake + h * c3)
-    s = h / 6.0
-    return (
-        v + s * (a1 + 2.0 * (a2 + a3) + a4),
-        drive + s * (b1 + 2.0 * (b2 + b3) + b4),
-        brake + s * (c1 + 2.0 * (c2 + c3) + c4),
-    )
-
-
-@array_loop
-def speed_answer(p, dead_drive, dead_brake, drives: Drives, speed_command, acceleration_command):
-    """Simulate the speed loop, each recording from its first measured speed at rest of drive and brake.
-
-    Args:
-        p: PlantParameters.
-        dead_drive, dead_brake: dead times, s.
-        drives: the recordings.
-        speed_command, acceleration_command: shape (n,), m/s and m/s².
-
-    Returns:
-        Array of shape (3, n): speed (m/s), and what the loop asks of the drive and of the brake (m/s²).
-    """
-    n = drives.time.size
-    answer = np.empty((3, n))
-    v = drive = brake = 0.0
-    at = late = 0
-    for i in range(n):
-        if drives.first[i] == i:
-            v, drive, brake = drives.speed[i], 0.0, 0.0
-            at = late = i
-        answer[0, i] = v
-        answer[1, i] = acceleration_demand(p, speed_command[at], acceleration_command[at], v)
-        answer[2, i] = acceleration_demand(p, speed_command[late], acceleration_command[late], v)
-        if _goes_on(drives, i):
-            moment, end = drives.time[i], drives.time[i + 1]
-            while moment < end - _SAME_TIME:
-                at = _acting(drives, at, i, dead_drive, moment)
-                late = _acting(drives, late, i, dead_brake, moment)
-                until = _until(drives, at, i, dead_drive, _until(drives, late, i, dead_brake, end))
-                acting = Acting(
-                    speed_command[at],
-                    acceleration_command[at],
-                    speed_command[late],
-                    acceleration_command[late],
-                )
-                count = _steps(until - moment)
-                h = (until - moment) / count
-                for _ in range(count):
-                    v, drive, brake = _drive_step(p, acting, v, drive, brake, h)
                 moment = until
     return answer

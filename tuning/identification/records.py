@@ -20,9 +20,7 @@ from tuning.logs.log import Log
 __all__ = ["SETTLING", "Measured", "Recording", "gather"]
 
 SETTLING = 1.0  # s at the start of a recording that do not count: its initial state is a guess
-SPEED_SETTLING = (
-    3.0  # s, likewise for the speed loop, whose demand at the start of a recording is not known either
-)
+SPEED_SETTLING = 3.0  # s, likewise for the speed loop: nor is its demand at the start of a recording known
 SHORTEST = 2.0  # s; a recording shorter than this, of which the settling is half, is left out
 
 _HELD_SHARE = 0.5  # fewer changes than this share of the samples: the signal is sampled and held

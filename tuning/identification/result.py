@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from tuning.identification.estimate import Estimate
 from tuning.identification.quality import Trace
-from tuning.identification.steering_problem import OUTPUT_UNITS
 from tuning.identification.unknowns import Unknown, from_coordinates
+from tuning.logs.units import si_unit
 from tuning.vehicle import Vehicle
 
 if TYPE_CHECKING:
@@ -78,7 +78,7 @@ class Identified:
         for output, numbers in self.validation.items():
             lines.append(
                 f"  {output:<22} fit {numbers['fit_percent']:5.1f} %   R² {numbers['r_squared']:.4f}   "
-                f"RMSE {numbers['rmse']:.3g} {OUTPUT_UNITS[output]}"
+                f"RMSE {numbers['rmse']:.3g} {si_unit(output)}"
             )
         lines += ["", *(f"- {text}" for text in self.findings)]
         return "\n".join(lines)

@@ -10,8 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.estimate import Estimate, Residuals, Stack, fit
-from tuning.identification.kernels import speed_answer
+from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.records import Recording
+from tuning.identification.speed_kernel import speed_answer
 from tuning.identification.speeds import say
 from tuning.identification.unknowns import Unknown, bounds, coordinates, from_coordinates
 from tuning.vehicle import Vehicle
@@ -30,7 +31,6 @@ _PLANT_FIELDS = {
     "drive.deceleration_limit": "deceleration_limit",
 }
 _SPREAD = ("drive.dead_time", "drive.lag", "drive.brake_dead_time", "drive.brake_lag", "drive.speed_gain")
-_EVIDENCE = 10.0  # as for the steering's rate limit
 _LEAST_DEMAND = 0.1  # m/s²; a loop that never asks for more has shown neither drive nor brake
 _LEAST_SHARE = 0.01  # of the samples that must ask for drive (or brake) for its answer to be looked for
 
@@ -175,11 +175,8 @@ def _with_limit(
         limit = Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, _NO_LIMIT), 0.6 * most, True)
         unknowns = tuple(u.at(found.values[u.name]) for u in found.problem.unknowns)
         trial = _run(replace(found.problem, unknowns=(*unknowns, limit)), 1, seed, found.estimate.noise)
-        before, after = (fit_.estimate.noise["speed"] for fit_ in (found, trial))
-        values = found.problem.residuals(found.estimate.z)["speed"]
-        rho = float(np.clip(values[1:] @ values[:-1] / (values @ values), 0.0, 0.995))
-        independent = values.size * (1.0 - rho) / (1.0 + rho)
-        if 2.0 * independent * np.log(before / after) > _EVIDENCE and not trial.estimate.at_bound[-1]:
+        gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (found, trial)))
+        if gain > EVIDENCE and not trial.estimate.at_bound[-1]:
             return trial
     say(findings, f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²")
     return found

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from tracks.errors import InputError
 from tuning.logs.log import Log
 
-__all__ = ["DIFFERENCE_WINDOW", "moving_threshold", "say", "with_speed"]
+__all__ = ["DIFFERENCE_WINDOW", "SLOW_SHARE", "moving_threshold", "say", "with_speed"]
 
-_SLOW_SHARE = 0.1  # of the 95th percentile of the speed: slower samples do not count
+SLOW_SHARE = 0.1  # of the 95th percentile of the speed: slower samples do not count
 _LEAST_THRESHOLD = 0.02  # m/s; below it a wheel sensor tells nothing
 DIFFERENCE_WINDOW = 0.03  # s either side over which headings and positions are turned into rates
 
@@ -69,4 +69,4 @@ def _speed_from_positions(log: Log) -> Array:
 def moving_threshold(logs: Sequence[Log]) -> float:
     """Give the speed (m/s) below which samples do not count: 10 % of the 95th percentile of all speeds."""
     fast = float(np.percentile(np.concatenate([log["speed"] for log in logs]), 95.0))
-    return max(_SLOW_SHARE * fast, _LEAST_THRESHOLD)
+    return max(SLOW_SHARE * fast, _LEAST_THRESHOLD)

@@ -17,11 +17,9 @@ from tuning.vehicle import Vehicle, understeer_gradient
 from tuning.vehicle.model import MODELS
 from tuning.vehicle.parameters import PlantParameters
 
-__all__ = ["OUTPUT_UNITS", "SteeringProblem"]
+__all__ = ["SteeringProblem"]
 
 Array = NDArray[np.float64]
-
-OUTPUT_UNITS = {"steering_angle": "rad", "yaw_rate": "rad/s", "lateral_acceleration": "m/s²", "speed": "m/s"}
 
 # Dotted name of a vehicle's value -> field of PlantParameters.
 _PLANT_FIELDS = {

@@ -17,9 +17,8 @@ from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 __all__ = ["error_of", "fit_tyres", "tyres_show"]
 
 _NEEDED = ("body.mass", "body.front_axle_distance")
-_STIFFEST = (
-    450.0  # (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together
-)
+# (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together.
+_STIFFEST = 450.0
 _SOFTEST = 3.0  # (m/s²)/rad; softer than any tyre that carries its car
 _TRIAL = 5  # evaluations of J that each start gets
 _STARTS = (40.0, 80.0, 160.0)  # (m/s²)/rad of the rear axle; road cars lie near 100

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["NO_UNIT", "QUANTITIES", "UNITS", "accepted_units", "to_si"]
+__all__ = ["NO_UNIT", "QUANTITIES", "UNITS", "accepted_units", "si_unit", "to_si"]
 
 # What "no unit" is called in a channel file; a channel of a bare number may also leave its unit out.
 NO_UNIT = ""
@@ -55,6 +55,11 @@ def accepted_units(quantity: str) -> str:
     """List the units that a quantity may have, for a message."""
     names = list(UNITS[QUANTITIES[quantity]])
     return ", ".join(name if name != NO_UNIT else "no unit" for name in names)
+
+
+def si_unit(quantity: str) -> str:
+    """Give the SI unit of a quantity, as it is written in tables ("m/s²")."""
+    return next(unit for unit, factor in UNITS[QUANTITIES[quantity]].items() if factor == 1.0)
 
 
 def to_si(quantity: str, unit: str) -> float | None:

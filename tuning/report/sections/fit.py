@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
+from tuning.logs.units import si_unit
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
 from tuning.report.pictures import fit_picture, fit_signal
@@ -15,13 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["fit_pictures", "fit_section"]
 
-_UNITS = {
-    "yaw_rate": "rad/s",
-    "steering_angle": "rad",
-    "lateral_acceleration": "m/s²",
-    "speed": "m/s",
-    "heading": "rad",
-}
 # A fit below this predicts too little to tune on (common practice, no source).
 _POOR = 70.0
 
@@ -30,7 +24,7 @@ def fit_pictures(found: Identified) -> dict[str, bytes]:
     """Draw measured against simulated signals on what was held out; name -> PNG, empty without such signals."""
     signals = [
         fit_signal(
-            f"{spoken(output)}, {_UNITS[output]}",
+            f"{spoken(output)}, {si_unit(output)}",
             trace.time,
             trace.measured,
             trace.simulated,
@@ -79,7 +73,7 @@ def _agreement(found: Identified) -> Table:
                 Cell(f"{fit:.1f} %", "broken" if fit < _POOR else ""),
                 f"{trained:.1f} %" if math.isfinite(trained) else "–",
                 f"{values['r_squared']:.4f}",
-                f"{number(values['rmse'])} {_UNITS[output]}",
+                f"{number(values['rmse'])} {si_unit(output)}",
             )
         )
     heads = ("Signal", "Fit, held out", "Fit, fitted part", "R², held out", "RMS error, held out")
