@@ -10,6 +10,7 @@ import numpy as np
 __all__ = [
     "COUNT",
     "CURVATURE",
+    "MEASURED",
     "NEAR",
     "NEWEST",
     "SPEED",
@@ -28,6 +29,7 @@ COUNT = 3  # commands in the ring
 STOP = 4  # StopReason
 TIME = 5  # of the last usable measurement, s
 SPEED = 6  # commanded last, m/s
+MEASURED = 7  # speed of the last usable measurement, m/s
 SLOTS = 8
 
 # At 100 Hz the ring covers 1.27 s of dead time, several times what a by-wire vehicle has. A power of two: the
@@ -45,6 +47,9 @@ class StopReason(IntEnum):
     MEASUREMENT_NOT_FINITE = 1
     TIME_NOT_INCREASING = 2
     LAW_FAILED = 3
+    LOST = 4
+    """Too far from the path, or driving across or against it."""
+    ROLLING_BACK = 5
 
 
 class Memory(NamedTuple):
@@ -73,5 +78,5 @@ def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) ->
     memory.times[0] = -np.inf
     memory.curvatures[0] = curvature
     memory.numbers[TIME] = -np.inf
-    memory.numbers[SPEED] = speed
+    memory.numbers[SPEED] = memory.numbers[MEASURED] = speed
     return memory

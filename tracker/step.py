@@ -12,14 +12,14 @@ import numpy as np
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
-from tracker.memory import COUNT, CURVATURE, NEAR, NEWEST, SPEED, STOP, TIME, Memory, StopReason
+from tracker.memory import COUNT, CURVATURE, MEASURED, NEAR, NEWEST, SPEED, STOP, TIME, Memory, StopReason
 from tracker.prediction import driven_curvature, lag_at, predict, rear_slip
 from tracker.response import ResponseValues
 from tracks.geometry import evaluate, nearest
 from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays, planned_speed
 
-__all__ = ["Options", "asked_curvature", "decide", "deliver", "perceive", "reference_speed", "usable"]
+__all__ = ["Options", "asked_curvature", "decide", "deliver", "lost", "perceive", "reference_speed", "usable"]
 
 # A gap longer than this is taken as this long, so that a late step does not let the command jump.
 _LONGEST_PERIOD = 0.1  # s
@@ -34,6 +34,12 @@ _USABLE = int(StopReason.NONE)
 _NOT_FINITE = int(StopReason.MEASUREMENT_NOT_FINITE)
 _NOT_INCREASING = int(StopReason.TIME_NOT_INCREASING)
 _LAW_FAILED = int(StopReason.LAW_FAILED)
+_LOST = int(StopReason.LOST)
+_ROLLING_BACK = int(StopReason.ROLLING_BACK)
+
+_STANDING = 0.05  # m/s
+_FASTEST_BACK = 0.5  # m/s: more than noise about standstill; the laws drive forward
+_ACROSS = 0.5 * np.pi  # rad: a vehicle turned further from the path drives against it
 
 
 class Options(NamedTuple):
@@ -42,6 +48,7 @@ class Options(NamedTuple):
     period: float
     speed_factor: float
     compensate_dead_time: float
+    lost_beyond: float
 
 
 @equation
@@ -54,6 +61,8 @@ def usable(memory: Memory, time, x, y, heading, speed, yaw_rate, steering_angle)
         return _NOT_FINITE
     elif time <= memory.numbers[TIME]:
         return _NOT_INCREASING
+    elif speed < -_FASTEST_BACK:
+        return _ROLLING_BACK
     else:
         return _USABLE
 
@@ -83,6 +92,13 @@ def perceive(
         time, x, y, heading, speed, curvature, s, offset,
         wrap_angle(heading - point.heading), point.curvature, ahead.curvature,
     )  # fmt: skip
+
+
+@equation
+def lost(options: Options, view: View):
+    """Give `StopReason.LOST` for a vehicle too far from the path or across it, else 0."""
+    far = np.abs(view.lateral_error) > options.lost_beyond or np.abs(view.heading_error) > _ACROSS
+    return _LOST if far else _USABLE
 
 
 @equation
@@ -148,8 +164,12 @@ def deliver(
         reason = _LAW_FAILED
     if reason != _USABLE:
         wanted = last
+    measured = reason not in (_NOT_FINITE, _NOT_INCREASING)
     if reason != _USABLE and numbers[STOP] == 0.0:
         numbers[STOP] = float(reason)
+        # Down from what the vehicle drives, if that is slower than what was asked: a stop must not speed it up.
+        driven = np.maximum(select(measured, speed, numbers[MEASURED]), 0.0)
+        numbers[SPEED] = select(numbers[TIME] > -np.inf, np.minimum(numbers[SPEED], driven), driven)
     quick = np.maximum(speed, 0.1)
     bound = np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
     step = envelope.curvature_rate * period
@@ -157,16 +177,16 @@ def deliver(
         wanted = clip(clip(wanted, -bound, bound), last - step, last + step)
     target, acceleration = reference_speed(response, track, envelope, options, s, speed)
     if numbers[STOP] > 0.0:
-        last_speed = select(numbers[TIME] > -np.inf, numbers[SPEED], speed)
-        target = np.maximum(np.minimum(last_speed, target) - envelope.deceleration * period, 0.0)
-        acceleration = select(target > 0.0, -envelope.deceleration, 0.0)
+        target = np.maximum(np.minimum(numbers[SPEED], target) - envelope.deceleration * period, 0.0)
+        moving = target > 0.0 or numbers[MEASURED] > _STANDING
+        acceleration = select(moving, -envelope.deceleration, 0.0)
     acceleration = clip(acceleration, -envelope.deceleration, envelope.acceleration)
-    if acceleration < 0.0 and target > 0.0:
+    if acceleration < 0.0 and target > 0.0 and numbers[STOP] == 0.0:
         # Braking ahead of the plan would end in a stop short of the goal: fade the feed-forward out.
         acceleration *= clip(speed / target, 0.0, 1.0)
-    measured = reason in (_USABLE, _LAW_FAILED)
     if measured:
         numbers[TIME] = time
+        numbers[MEASURED] = speed
     newest = (int(numbers[NEWEST]) + 1) % memory.times.shape[0]
     memory.times[newest] = select(measured, time, numbers[TIME])
     memory.curvatures[newest] = wanted
@@ -186,9 +206,10 @@ def decide(
     reason = usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle)
     if reason != _USABLE:
         return deliver(
-            response, envelope, track, options, memory, reason, 0.0, time, memory.numbers[SPEED],
+            response, envelope, track, options, memory, reason, 0.0, time, memory.numbers[MEASURED],
             memory.numbers[NEAR],
         )  # fmt: skip
     view = perceive(response, track, options, memory, time, x, y, heading, speed, yaw_rate, steering_angle)
     wanted = wanted_curvature(kernel, gains, response, track.path, view)
-    return deliver(response, envelope, track, options, memory, _USABLE, wanted, time, speed, view.s)
+    reason = lost(options, view)
+    return deliver(response, envelope, track, options, memory, reason, wanted, time, speed, view.s)

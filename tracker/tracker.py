@@ -9,13 +9,16 @@ import numpy as np
 from tracker.command import Command, Measurement
 from tracker.envelope import Envelope
 from tracker.laws.base import IN_PYTHON, Law
-from tracker.memory import NEAR, SPEED, STOP, StopReason, new_memory
+from tracker.memory import MEASURED, NEAR, STOP, StopReason, new_memory
 from tracker.response import Response
-from tracker.step import Options, decide, deliver, perceive, usable
+from tracker.step import Options, decide, deliver, lost, perceive, usable
 from tracks import Track
 from tracks.errors import InputError
 
-__all__ = ["Tracker", "response_of"]
+__all__ = ["WHEELBASES_LOST", "Tracker", "response_of"]
+
+# Lateral error over the wheelbase beyond which it is another road; common practice, no source.
+WHEELBASES_LOST = 3.0
 
 
 def response_of(vehicle: Any, law: Law | None = None) -> Response:
@@ -42,7 +45,7 @@ class Tracker:
 
     The command asks for the curvature that makes this vehicle drive what the law wants: the understeer, the
     gain and the offset of its steering are corrected. An unusable measurement (not finite, absurdly large, or time not
-    increasing) or a law that gives no answer brings the vehicle to a controlled stop, for good.
+    increasing), a law that gives no answer, a vehicle far from the path, across it or rolling back brings the vehicle to a controlled stop, for good.
 
     Args:
         law: a law with its gains.
@@ -54,6 +57,7 @@ class Tracker:
         speed_factor: of the track's planned speed.
         compensate_dead_time: whether the law sees the vehicle where it will be when the command takes effect.
         start: arc length near which the vehicle is at the first measurement, m; None looks over the whole path.
+        lost_beyond: lateral error beyond which the vehicle is stopped, m; None for three wheelbases.
 
     Raises:
         InputError: a setting is out of range.
@@ -70,6 +74,7 @@ class Tracker:
         speed_factor: float = 1.0,
         compensate_dead_time: bool = True,
         start: float | None = None,
+        lost_beyond: float | None = None,
     ) -> None:
         if not 0.005 <= period <= 0.1:
             raise InputError(f"period is {period} s", "0.005 to 0.1 s", "run the tracker at 10 to 200 Hz")
@@ -77,12 +82,21 @@ class Tracker:
             raise InputError(
                 f"speed_factor is {speed_factor}", "above 0 and at most 3", "scale the track's plan"
             )
+        if lost_beyond is not None and not lost_beyond > 0.0:
+            raise InputError(
+                f"lost_beyond is {lost_beyond} m", "above 0 m", "leave it out for three wheelbases"
+            )
         self.law, self.track = law, track
         self.response = response_of(vehicle, law)
         self.envelope = envelope or law.envelope or Envelope()
         self._response = self.response.values
         self._envelope = self.envelope.values(self.response)
-        self._options = Options(float(period), float(speed_factor), float(compensate_dead_time))
+        self._options = Options(
+            period=float(period),
+            speed_factor=float(speed_factor),
+            compensate_dead_time=float(compensate_dead_time),
+            lost_beyond=float(lost_beyond or WHEELBASES_LOST * self.response.wheelbase),
+        )
         self._track = track.arrays
         self._memory = new_memory(start or 0.0)
         self._located = start is not None
@@ -104,7 +118,7 @@ class Tracker:
     @property
     def counts(self) -> dict[str, int]:
         """How often something worth knowing happened, by name; empty for closed-form laws."""
-        return dict(self._runner.counts) if self._runner is not None else {}
+        return dict(getattr(self._runner, "counts", {}))
 
     def command(self, measurement: Measurement) -> Command:
         """Give the command for a measurement; never raises for what a vehicle may report."""
@@ -130,10 +144,11 @@ class Tracker:
         reason = usable(self._memory, *state)
         wanted, speed, s = 0.0, state[4], self.arc_length
         if reason:
-            speed = float(self._memory.numbers[SPEED])
+            speed = float(self._memory.numbers[MEASURED])
         else:
             view = perceive(self._response, self._track, self._options, self._memory, *state)
-            wanted, s = self._runner.curvature(view), view.s
+            reason, s = lost(self._options, view), view.s
+            wanted = 0.0 if reason else self._runner.curvature(view)
         return Command(
             *deliver(
                 self._response, self._envelope, self._track, self._options, self._memory,

@@ -175,3 +175,44 @@ def test_settings_out_of_range_are_refused(settings, sentence, straight):
 def test_laws_in_python_and_compiled_ones_are_both_covered():
     """The suite above meets both ways of running a law."""
     assert {law.kernel == IN_PYTHON for law in LAWS} == {True, False}
+
+
+@pytest.mark.parametrize("speed", [0.5, 1.0, 3.0, 5.0])
+@pytest.mark.parametrize("fault", ["not finite", "same time", "far off"])
+def test_stop_never_asks_for_more_than_the_vehicle_drives(speed, fault, straight):
+    """A vehicle slower than the plan is stopped from its own speed: it was once asked for the plan's, and sped up."""
+    for law in LAWS:
+        follower = tracker.Tracker(law, straight, vehicle=VEHICLE)
+        for i in range(20):
+            follower.command(at(0.02 * i, x=0.02 * i * speed, speed=speed))
+        bad = {
+            "not finite": at(0.4, x=math.nan, speed=speed),
+            "same time": at(0.38, x=0.4 * speed, speed=speed),
+            "far off": at(0.4, x=0.4 * speed, y=12.0, speed=speed),
+        }[fault]
+        command = follower.command(bad)
+        assert command.speed <= speed
+        assert command.acceleration == -follower.envelope.deceleration
+
+
+@pytest.mark.parametrize("law", LAWS, ids=NAMES)
+@pytest.mark.parametrize(
+    ("values", "reason"),
+    [
+        ({"y": 60.0}, "LOST"),
+        ({"y": -9.1}, "LOST"),
+        ({"heading": math.pi}, "LOST"),
+        ({"heading": -1.6}, "LOST"),
+        ({"speed": -3.0}, "ROLLING_BACK"),
+    ],
+)
+def test_vehicle_in_the_wrong_place_is_stopped(law, values, reason, straight):
+    """Far from the path, across it or rolling back: a controlled stop that holds the curvature, with the reason."""
+    follower = tracker.Tracker(law, straight, vehicle=VEHICLE)
+    command = follower.command(at(0.0, x=100.0, **values))
+    assert follower.stopped_because.name == reason
+    assert math.isfinite(command.curvature)
+    assert command.speed <= SPEED - follower.envelope.deceleration * 0.02 + 1e-12
+    assert tracker.Tracker(law, straight, vehicle=VEHICLE, lost_beyond=100.0).command(
+        at(0.0, x=100.0, y=20.0)
+    ).speed == pytest.approx(SPEED)

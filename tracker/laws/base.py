@@ -70,7 +70,7 @@ class Runner(Protocol):
     """One law on one track with its run-time state; made by `Law.start` for each drive."""
 
     counts: dict[str, int]
-    """How often something worth knowing happened (a solver's fallback, say)."""
+    """How often something worth knowing happened (a solver's fallback, say); may be left out."""
 
     def curvature(self, view: View) -> float:
         """Give the path curvature wanted, 1/m, + left; NaN asks for a controlled stop."""

@@ -9,9 +9,9 @@ import numpy as np
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
-from tracker.memory import NEAR, SPEED, STOP, Memory
+from tracker.memory import MEASURED, NEAR, STOP, Memory, StopReason
 from tracker.response import ResponseValues
-from tracker.step import Options, deliver, perceive, usable
+from tracker.step import Options, deliver, lost, perceive, usable
 from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
@@ -39,6 +39,8 @@ RUNNING = -1  # not over yet: no `Outcome`
 # `Outcome` as compiled code has it.
 _FINISHED, _LOST = int(Outcome.FINISHED), int(Outcome.LOST)
 _NOT_FINITE, _STOPPED = int(Outcome.NOT_FINITE), int(Outcome.STOPPED)
+
+_TRACKER_LOST = int(StopReason.LOST)
 
 _STOPPED_SPEED = 0.01  # m/s, at which a controlled stop is over
 _PARKED_SPEED = 0.03  # m/s, likewise at the end of the path, where the speed loop only creeps in
@@ -71,7 +73,6 @@ class Circumstances(NamedTuple):
         records: recordings in a control period.
         goal: arc length at which a closed track is done, m.
         near_goal: a standstill this close to the end of an open path is the end, m.
-        lost: distance from the path beyond which the drive is given up, m.
     """
 
     latency: float
@@ -80,7 +81,6 @@ class Circumstances(NamedTuple):
     records: int
     goal: float
     near_goal: float
-    lost: float
 
 
 class Records(NamedTuple):
@@ -152,11 +152,11 @@ def look(rig: Rig, circumstances: Circumstances, memory: Memory, records: Record
     speed, yaw_rate, angle = records.speed[i], records.yaw_rate[i], records.steering_angle[i]
     reason = usable(memory, time, x, y, heading, speed, yaw_rate, angle)
     if reason > 0:
-        # Nothing to steer by: the tracker holds its curvature and goes on from its last speed command.
+        # Nothing to steer by: the tracker holds its curvature and slows down from the speed last measured.
         near = memory.numbers[NEAR]
-        return reason, View(time, x, y, heading, memory.numbers[SPEED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
+        return reason, View(time, x, y, heading, memory.numbers[MEASURED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
     view = perceive(rig.response, rig.track, rig.options, memory, time, x, y, heading, speed, yaw_rate, angle)
-    return reason, view
+    return lost(rig.options, view), view
 
 
 @equation
@@ -165,7 +165,7 @@ def _verdict(rig: Rig, circumstances: Circumstances, memory: Memory, records: Re
     s, offset, speed = records.s[i], records.lateral_error[i], records.speed[i]
     if not np.abs(offset) + np.abs(s) + np.abs(speed) < np.inf:
         return _NOT_FINITE
-    elif np.abs(offset) > circumstances.lost:
+    elif np.abs(offset) > rig.options.lost_beyond or memory.numbers[STOP] == float(_TRACKER_LOST):
         return _LOST
     elif memory.numbers[STOP] > 0.0 and speed < _STOPPED_SPEED:
         return _STOPPED

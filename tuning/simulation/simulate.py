@@ -11,7 +11,7 @@ from tracker import Envelope, Law, Response, StopReason
 from tracker.laws.base import IN_PYTHON
 from tracker.memory import STOP, Memory, new_memory
 from tracker.step import Options, asked_curvature
-from tracker.tracker import response_of
+from tracker.tracker import WHEELBASES_LOST, response_of
 from tracks import Track
 from tracks.errors import InputError
 from tracks.geometry import evaluate
@@ -81,10 +81,17 @@ def simulate(
         raise InputError(f"substep is {substep} s", "1e-5 s to the period", "keep the default of 0.005 s")
     scenario = scenario or Scenario()
     believed = response or law.response or response_of(vehicle)
+    offset = abs(track.start_offset + scenario.lateral_offset)
     rig = Rig(
         believed.values,
         (envelope or law.envelope or Envelope()).values(believed),
-        Options(float(period), scenario.speed_factor, float(compensate_dead_time)),
+        Options(
+            period=float(period),
+            speed_factor=scenario.speed_factor,
+            compensate_dead_time=float(compensate_dead_time),
+            # A drive that begins off the path by intent may be as far off again, and half as much.
+            lost_beyond=WHEELBASES_LOST * vehicle.body.wheelbase + 1.5 * offset,
+        ),
         track.arrays,
     )
     plant = _plant(vehicle, scenario)
@@ -125,8 +132,8 @@ def _loop_in_python(
             reason, wanted, view.time, view.speed, view.s,
         )  # fmt: skip
         if outcome != RUNNING:
-            return outcome, step + 1, dict(runner.counts)
-    return outcome, steps, dict(runner.counts)
+            return outcome, step + 1, dict(getattr(runner, "counts", {}))
+    return outcome, steps, dict(getattr(runner, "counts", {}))
 
 
 def _plant(vehicle: Vehicle, scenario: Scenario) -> Plant:
@@ -167,7 +174,6 @@ def _circumstances(
     if spread.any():
         noise = np.random.default_rng(scenario.seed).standard_normal((steps, 3)) * spread
     length = vehicle.body.wheelbase
-    offset = abs(track.start_offset + scenario.lateral_offset)
     return Circumstances(
         latency=scenario.localisation_latency,
         noise=noise,
@@ -175,8 +181,6 @@ def _circumstances(
         records=records,
         goal=track.path.length * scenario.laps,
         near_goal=0.5 * length,
-        # Two vehicle lengths, roughly, beyond where the drive began: by then it is a different road.
-        lost=3.0 * length + 1.5 * offset,
     )
 
 
