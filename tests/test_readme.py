@@ -106,3 +106,16 @@ def test_script_on_the_small_car(shared_data, tmp_path):
     vehicle = tuning.Vehicle.load(tmp_path / "tuned" / "vehicle.toml")
     angle = vehicle.steering.map_angle[6]
     assert vehicle.steering_number(angle) == pytest.approx(vehicle.steering.map_command[6])
+
+
+def test_law_of_a_users_own(tmp_path):
+    """The law in the tracker's README, as it stands in a user's script, is tuned and finishes every run."""
+    code = re.findall(
+        r"```python\n(.*?)```", (ROOT / "tracker" / "README.md").read_text(encoding="utf-8"), re.DOTALL
+    )
+    vehicle = {"body": {"wheelbase": 3.4}, "steering": {"dead_time": 0.1}, "drive": {}}
+    tuning.Vehicle.model_validate(vehicle).save(tmp_path / "vehicle.toml")
+    assert run(code[0], tmp_path).count("m/s") == 2
+    printed = run(code[1], tmp_path)
+    assert "Proportional: stiffness" in printed
+    assert "unfinished" not in printed
