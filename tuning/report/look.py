@@ -15,11 +15,28 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
-__all__ = ["COLOURS", "WIDTH", "Style", "applied", "figure", "png", "style_of", "tidy"]
+__all__ = [
+    "BLUE",
+    "BROKEN",
+    "COLOURS",
+    "FAINT",
+    "INK",
+    "KEPT",
+    "MEASURED",
+    "QUIET",
+    "VERMILLION",
+    "WIDTH",
+    "Style",
+    "applied",
+    "figure",
+    "png",
+    "style_of",
+    "tidy",
+]
 
 # M. Okabe and K. Ito, "Color Universal Design", 2002 (values from memory): told apart with every colour vision.
 BLUE, VERMILLION, GREEN, PURPLE = "#0072B2", "#D55E00", "#009E73", "#CC79A7"
-SKY, ORANGE, YELLOW, BLACK = "#56B4E9", "#E69F00", "#F0E442", "#000000"
+SKY, ORANGE = "#56B4E9", "#E69F00"
 COLOURS = (BLUE, VERMILLION, GREEN, PURPLE, SKY, ORANGE)
 INK, QUIET, FAINT, PAPER = "#1c2430", "#5b6675", "#d5dae1", "#ffffff"
 MEASURED = "#b4bcc8"  # broad and pale beneath what is simulated
@@ -33,7 +50,6 @@ _FIXED = {
     "PurePursuit": (BLUE, "-"),
     "Stanley": (VERMILLION, (0, (5, 1.5))),
     "MPC": (GREEN, (0, (5, 1.2, 1, 1.2))),
-    "PreviewLQR": (PURPLE, (0, (1.5, 1))),
 }
 _DASHES = ("-", (0, (5, 1.5)), (0, (5, 1.2, 1, 1.2)), (0, (1.5, 1)))
 

@@ -13,12 +13,12 @@ from typing import NamedTuple
 
 from tuning.measures import Limits
 
-__all__ = ["UNFINISHED", "Binding", "rank", "run_usage", "worst"]
+__all__ = ["HOPELESS", "UNFINISHED", "Binding", "rank", "run_usage", "worst"]
 
 UNFINISHED = "unfinished"  # the limit that a run breaks when it does not reach the end of its course
 # Usage of a run that gets nowhere is twice this, and this of one that fails at the very end: above what any
 # finished run reaches, yet still showing the search which way is better.
-_HOPELESS = 1000.0
+HOPELESS = 1000.0
 _MEAN_SHARE = 0.1  # of the mean usage in the rank: it may cost some 3 % of the largest usage, hardly more
 
 
@@ -34,7 +34,7 @@ def run_usage(limits: Limits, measures: Mapping[str, float]) -> dict[str, float]
     """Give the usage of every limit for one run; of an unfinished run, only `UNFINISHED`, by how far it got."""
     share = measures["course_driven"] / 100.0
     if share < 1.0:
-        return {UNFINISHED: _HOPELESS * (2.0 - share)}
+        return {UNFINISHED: HOPELESS * (2.0 - share)}
     return limits.usage(measures)
 
 

@@ -1,170 +1,19 @@
-"""The picture of one track: where each law drove, how far from the path, how fast, and how hard it pulled sideways."""
+"""The picture of one track, drawn from `DrivenData`: map, lateral error, speed and lateral acceleration."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from numpy.typing import NDArray
 
-from tuning.measures.comfort import r79_acceleration
 from tuning.report.look import FAINT, INK, QUIET, applied, figure, style_of, tidy
+from tuning.report.pictures.driven_data import Array, DrivenData, DrivenLine
 
-__all__ = ["DrivenData", "DrivenLine", "driven_data", "driven_picture", "label_rows"]
+__all__ = ["driven_picture", "label_rows"]
 
-Array = NDArray[np.float64]
-
-_MOST_POINTS = 1500  # of a line: a picture 10 in wide has no more pixels than that
 _LETTER = 0.0075  # width of a letter of a section's name, over that of the axes
-_NARROW = 4.0  # length over breadth beyond which equal axes would leave nothing to see
-
-
-@dataclass(frozen=True)
-class DrivenLine:
-    """What one run left behind, thinned for drawing; every array has shape (k,).
-
-    Attributes:
-        label: the law.
-        along, across: position in the axes of the map, m.
-        s: arc length, m.
-        error: lateral error, m, + left.
-        speed: m/s.
-        lateral_acceleration: m/s², + left, filtered in the way of UN R79, as its limit means it.
-        finished: whether the run reached the end of its course.
-    """
-
-    label: str
-    along: Array
-    across: Array
-    s: Array
-    error: Array
-    speed: Array
-    lateral_acceleration: Array
-    finished: bool
-
-
-@dataclass(frozen=True)
-class DrivenData:
-    """Everything that the picture of a track shows.
-
-    Attributes:
-        name: the track.
-        path, left, right: map lines of path and corridor edges, each of shape (2, n), m; edges None without corridor.
-        plan_s, plan_speed: planned speed over arc length, shape (n,), m and m/s.
-        lines: one a law.
-        narrow: whether the map is long and thin, so that its axes have scales of their own.
-        turned: rad by which the map was turned to lie along the horizontal axis.
-        worst: `(label, s, error, along, across)` of the largest lateral error of all.
-        sections: `(name, start, end)` along s, m.
-        error_limit, acceleration_limit: bounds on |lateral error| (m) and |lateral acceleration| (m/s²), or None.
-    """
-
-    name: str
-    path: Array
-    left: Array | None
-    right: Array | None
-    plan_s: Array
-    plan_speed: Array
-    lines: tuple[DrivenLine, ...]
-    narrow: bool
-    turned: float
-    worst: tuple[str, float, float, float, float]
-    sections: tuple[tuple[str, float, float], ...]
-    error_limit: float | None
-    acceleration_limit: float | None
-
-
-def driven_data(
-    track: Any,
-    runs: Mapping[str, Any],
-    error_limit: float | None = None,
-    acceleration_limit: float | None = None,
-) -> DrivenData:
-    """Gather what the picture of a track shows.
-
-    Args:
-        track: a `tracks.Track`.
-        runs: label -> `Run` on this track.
-        error_limit, acceleration_limit: bounds to draw, m and m/s².
-    """
-    path = track.path
-    x, y = np.asarray(path.x), np.asarray(path.y)
-    chord = np.arctan2(y[-1] - y[0], x[-1] - x[0])
-    turned = 0.0
-    narrow = False
-    if not path.closed:
-        along, across = _turn(x, y, chord)
-        narrow = bool(np.ptp(along) > _NARROW * max(np.ptp(across), 1e-9))
-        turned = float(chord) if narrow else 0.0
-    left, right = _edges(track, turned)
-    lines = tuple(_line(label, run, turned) for label, run in runs.items())
-    return DrivenData(
-        name=track.name,
-        path=np.stack(_turn(x, y, turned)),
-        left=left,
-        right=right,
-        plan_s=np.asarray(path.s),
-        plan_speed=np.asarray(track.speed),
-        lines=lines,
-        narrow=narrow,
-        turned=turned,
-        worst=_worst(lines),
-        sections=tuple((part.name, part.start, part.end) for part in track.sections),
-        error_limit=error_limit,
-        acceleration_limit=acceleration_limit,
-    )
-
-
-def _turn(x: Array, y: Array, angle: float) -> tuple[Array, Array]:
-    """Give positions in axes turned by `angle` (rad, anticlockwise)."""
-    c, s = np.cos(angle), np.sin(angle)
-    return c * x + s * y, c * y - s * x
-
-
-def _edges(track: Any, turned: float) -> tuple[Array | None, Array | None]:
-    if track.corridor is None:
-        return None, None
-    path = track.path
-    normal = np.stack((-np.sin(path.heading), np.cos(path.heading)))
-    middle = np.stack((path.x, path.y))
-    distances = np.stack((track.corridor.left, track.corridor.right))
-    distances[np.isinf(distances)] = np.nan  # open to that side: no edge to draw
-    left, right = middle + normal * distances[0], middle - normal * distances[1]
-    return np.stack(_turn(left[0], left[1], turned)), np.stack(_turn(right[0], right[1], turned))
-
-
-def _line(label: str, run: Any, turned: float) -> DrivenLine:
-    keep = np.unique(np.linspace(0, len(run.time) - 1, _MOST_POINTS).astype(int))
-    peak = int(
-        np.argmax(np.abs(run.lateral_error))
-    )  # thinning must not lose the figure that the table states
-    keep = np.union1d(keep, [peak])
-    along, across = _turn(np.asarray(run.x)[keep], np.asarray(run.y)[keep], turned)
-    return DrivenLine(
-        label,
-        along,
-        across,
-        np.asarray(run.s)[keep],
-        np.asarray(run.lateral_error)[keep],
-        np.asarray(run.speed)[keep],
-        r79_acceleration(np.asarray(run.lateral_acceleration), _rate(run))[keep],
-        bool(run.outcome == 0),
-    )
-
-
-def _rate(run: Any) -> float:
-    """Samples a second."""
-    return (len(run.time) - 1) / float(run.time[-1] - run.time[0])
-
-
-def _worst(lines: tuple[DrivenLine, ...]) -> tuple[str, float, float, float, float]:
-    line = max(lines, key=lambda one: float(np.max(np.abs(one.error))))
-    at = int(np.argmax(np.abs(line.error)))
-    return line.label, line.s[at], line.error[at], line.along[at], line.across[at]
 
 
 def driven_picture(data: DrivenData) -> Figure:

@@ -11,11 +11,11 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import PercentFormatter
 
 from tuning.report.look import BROKEN, INK, QUIET, applied, figure, style_of, tidy
+from tuning.search.scoring import HOPELESS
 from tuning.text import spoken
 
 __all__ = ["UsageData", "usage_data", "usage_picture"]
 
-_FAILED = 1000.0  # usages of runs that did not finish begin here
 _WIDEST = 2.5  # usages beyond are drawn cut off, with their figure beside them, or nothing else could be read
 
 
@@ -92,7 +92,7 @@ def _draw_bars(axes: Axes, data: UsageData, law: int, thickness: float, right: f
         bold = i == binding
         inside = shown > 0.9 * right
         axes.annotate(
-            f"{100.0 * value:.0f} %" if value < _FAILED else "not finished",
+            f"{100.0 * value:.0f} %" if value < HOPELESS else "not finished",
             (shown, at),
             xytext=(-3 if inside else 3, 0),
             textcoords="offset points",

@@ -9,6 +9,7 @@ from tuning.measures import MEASURES
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
 from tuning.report.pictures import driven_data, driven_picture, usage_data, usage_picture
+from tuning.search.scoring import HOPELESS
 from tuning.text import number, spoken
 
 if TYPE_CHECKING:
@@ -77,7 +78,7 @@ def _scenarios(comparison: Comparison) -> list[str]:
 
 
 def _percent(usage: float) -> str:
-    return "not finished" if usage >= 1000.0 else f"{100.0 * usage:.0f} %"
+    return "not finished" if usage >= HOPELESS else f"{100.0 * usage:.0f} %"
 
 
 def _tracks_table(comparison: Comparison) -> Table:
