@@ -20,7 +20,19 @@ from tracks.errors import FileError, InputError
 from tracks.file_access import read_text, write_atomically
 from tracks.validation import file_error
 
-__all__ = ["CAUTIONS", "FORMAT", "VERSION", "document", "law_from", "load", "save", "schema"]
+__all__ = [
+    "CAUTIONS",
+    "FORMAT",
+    "VERSION",
+    "as_json",
+    "check_format",
+    "document",
+    "law_from",
+    "load",
+    "read_json",
+    "save",
+    "schema",
+]
 
 FORMAT = "pathtrim-parameters"
 VERSION = 1

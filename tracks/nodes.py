@@ -12,9 +12,8 @@ from tracks.geometry import PathArrays
 
 __all__ = ["Nodes", "assemble", "cell_steps", "check_nodes", "close"]
 
-_CLOSURE = (
-    1e-6  # m and rad, relative to the length in m: far above rounding, far below what a survey can tell
-)
+# m and rad, relative to the length in m: far above rounding, far below what a survey can tell.
+_CLOSURE = 1e-6
 _CELL_GAP = 0.01  # m per m and rad: what nodes of a file may differ from the clothoid through each cell
 _MOST_BUCKETS_PER_CELL = 8  # bounds the memory of the look-up where one cell is much shorter than the rest
 _FINE_SAMPLES, _FINE_WEIGHTS = np.polynomial.legendre.leggauss(8)

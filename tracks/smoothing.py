@@ -34,9 +34,8 @@ _MOST_SPANS = 20_000
 _PENALTIES = (-9.0, 9.0)
 _BISECTIONS = 12  # 18 decades / 2**12: the RMS distance is met within 1 %
 _MERGE = 3.0  # points nearer than this many times the noise say the same: their order is chance
-_FEWEST = (
-    10  # points from which noise can be told from shape; fewer are passed through unless a tolerance is given
-)
+# Points from which noise can be told from shape; fewer are passed through unless a tolerance is given.
+_FEWEST = 10
 _FARTHEST = 1e8  # m: beyond any map grid; larger values are another unit or a fault of the file
 _ROUNDING = 1e-9  # of the extent: two points nearer than that are one repeated point
 
@@ -101,9 +100,8 @@ def estimate_noise(points: Array, closed: bool) -> float:
     standard deviation for unit noise, has the noise as scale: 1.4826 · the median of its absolute values.
     """
     if closed:
-        points = np.concatenate(
-            [points[-2:], points, points[:2]]
-        )  # two neighbours on either side of every point
+        # Two neighbours on either side of every point.
+        points = np.concatenate([points[-2:], points, points[:2]])
     u = _chord_length(points, False)
     at = u[2:-2]
     neighbours = [slice(0, -4), slice(1, -3), slice(3, -1), slice(4, None)]

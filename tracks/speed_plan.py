@@ -25,9 +25,9 @@ __all__ = [
     "plan_speed",
 ]
 
-# What standing passengers bear: 0.11-0.15 g by Hoberock 1977, 0.9 m/s² by Bae 2019 (both from memory).
 TOP_SPEED = 7.0
 """Default top speed, m/s: that of a low-speed shuttle, 25 km/h (common practice, no source)."""
+# The limits are what standing passengers bear: 0.11-0.15 g by Hoberock 1977, 0.9 m/s² by Bae 2019 (both from memory).
 LATERAL_ACCELERATION = 1.2
 """Default limit of v² |κ|, m/s²."""
 ACCELERATION = 0.8

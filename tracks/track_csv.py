@@ -33,9 +33,8 @@ _OTHER_NAMES = {
     "width_left_m": "left", "width_right_m": "right", "speed_mps": "speed", "heading_rad": "heading",
 }  # fmt: skip
 _NODES = ("s", "x", "y", "heading", "curvature")
-_CLOSING_GAP = (
-    1.5  # largest distance from the last point to the first, against the largest between neighbours
-)
+# Largest distance from the last point to the first, against the largest between neighbours.
+_CLOSING_GAP = 1.5
 _FIELDS = {
     "name": str,
     "closed": bool,

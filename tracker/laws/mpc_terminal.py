@@ -16,7 +16,7 @@ from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_
 from tracker.prediction import lag_at
 from tracks.one_source import clip, equation
 
-__all__ = ["TERMS", "cost_to_go", "terminal_table"]
+__all__ = ["SPEEDS", "TERMS", "cost_to_go", "look_up", "terminal_table"]
 
 TERMS = 10  # of a symmetric 4 × 4 matrix
 SPEEDS = 24  # of the table: neighbours differ by some 20 %, P between them is interpolated

@@ -12,18 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracks.errors import InputError
-from tracks.segments import Arc, Clothoid, Segment, Straight, integrate
+from tracks.segments import Arc, Clothoid, Segment, integrate
 from tracks.validation import check_finite, check_positive
 
-__all__ = ["displacement", "lane_change", "straight", "swing", "swing_in", "turn"]
+__all__ = ["displacement", "lane_change", "swing", "swing_in", "turn"]
 
 _PART = 1.0 / 6.0  # share of a lane change in each part: up, hold, down (two parts), hold, up
 _HOLD = 1.0 / 6.0  # share of a swing driven at its largest curvature at each end
-
-
-def straight(length: float) -> list[Segment]:
-    """Give a straight of `length` m; none at all for 0."""
-    return [Straight(length)] if length > 0.0 else []
 
 
 def turn(radius: float, angle: float, transition: float) -> list[Segment]:

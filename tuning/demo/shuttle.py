@@ -17,7 +17,7 @@ import numpy as np
 
 from tracks.one_source import clip, equation, select
 
-__all__ = ["SHUTTLE", "ShuttleParameters", "ShuttleState", "shuttle_advance", "shuttle_derivative"]
+__all__ = ["HISTORY", "SHUTTLE", "ShuttleParameters", "ShuttleState", "shuttle_advance", "shuttle_derivative"]
 
 _GRAVITY = 9.81  # m/s²
 

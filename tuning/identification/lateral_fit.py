@@ -19,7 +19,7 @@ from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.unknowns import Unknown
 from tuning.vehicle import Vehicle
 
-__all__ = ["LateralFit", "Settings", "fit_lateral"]
+__all__ = ["NO_ANGLE_LIMIT", "NO_RATE_LIMIT", "fit_lateral"]
 
 Array = NDArray[np.float64]
 

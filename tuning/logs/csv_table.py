@@ -33,6 +33,7 @@ def read_csv_table(path: FilePath) -> tuple[pd.DataFrame, Callable[[int], str]]:
     header = text.splitlines()[lines[0] - 1].split("#", 1)[0]
     separator = max(_SEPARATORS, key=header.count)
     names = _header_cells(header, separator)
+    # Numbers for names at first: pandas refuses repeated names without saying where.
     try:
         table = pd.read_csv(
             StringIO(text),
@@ -43,9 +44,7 @@ def read_csv_table(path: FilePath) -> tuple[pd.DataFrame, Callable[[int], str]]:
             low_memory=False,
             header=None,
             skiprows=lines[0],
-            names=range(
-                len(names)
-            ),  # not the names themselves: pandas refuses repeated ones without saying where
+            names=range(len(names)),
         )
     except pd.errors.ParserError as error:
         at, what = _ragged_row(text, lines, separator, str(error))

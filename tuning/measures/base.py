@@ -14,14 +14,13 @@ if TYPE_CHECKING:
     from tracks import Section, Track
     from tuning.simulation import Outcome, Scenario
 
-__all__ = ["LOWEST_RATE", "Drive", "Measure", "Recording", "settling_band"]
+__all__ = ["LOWEST_RATE", "Array", "Drive", "Measure", "Recording", "settling_band"]
 
 LOWEST_RATE = 100.0  # Hz: UN R79 samples lateral acceleration at no less
 SMALLEST_BAND = 0.05  # m, and
 BAND_SHARE = 0.05  # of the step: within the larger of the two a vehicle has settled
-START_UP_TIME = (
-    5.0  # s: a start off the path that no section judges is over by then (common practice, no source)
-)
+# s: a start off the path that no section judges is over by then (common practice, no source).
+START_UP_TIME = 5.0
 _EVEN = 1e-6  # share of a sampling period by which samples may stray from even spacing
 
 Array = NDArray[np.float64]
@@ -148,7 +147,7 @@ class Recording:
         )
 
 
-def starts_with(section: Section, s: float) -> bool:
+def _starts_with(section: Section, s: float) -> bool:
     """Tell whether the section judges a step with which the run starts."""
     return section.step is not None and section.start <= s + SMALLEST_BAND and section.end > s
 
@@ -160,7 +159,7 @@ def _end_of_start_up(s: Array, error: Array, rate: float, run: Drive) -> int:
     an error that no law can help. It does not count until the vehicle first comes within the settling band,
     but no longer than the section, or `START_UP_TIME` where no section judges the start.
     """
-    sections = [section for section in run.track.sections if starts_with(section, float(s[0]))]
+    sections = [section for section in run.track.sections if _starts_with(section, float(s[0]))]
     if sections:
         longest = int(np.searchsorted(s, sections[0].end))
         band = settling_band(sections[0].step or 0.0)

@@ -10,7 +10,7 @@ from tracks.one_source import equation
 from tracks.track import TrackArrays, corridor_at
 from tuning.measures.base import Array, Measure, Recording
 
-__all__ = ["MEASURES", "corner_cutting", "corridor_used", "heading_error", "lateral_error"]
+__all__ = ["MEASURES", "corner_cutting", "corridor_used", "heading_error", "lateral_error", "peak", "rms"]
 
 _OWN = "common practice, no source"
 _START = "after start-up"

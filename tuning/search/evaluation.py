@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from tracker import Law
+from tracker.laws.base import IN_PYTHON
 from tracks import Track
 from tracks.validation import explain
 from tuning.measures import MEASURES, Limits
@@ -97,7 +98,7 @@ class Problem:
             except Exception:  # the sweep meets it again and records it
                 return 0.0
             seconds = time.perf_counter() - start
-            if self.law.kernel == 0:
+            if self.law.kernel == IN_PYTHON:
                 break
         return seconds * len(self.runs)
 

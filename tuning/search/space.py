@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from tracker import Gain, Law, Response
 from tracks.errors import InputError
 
-__all__ = ["Space"]
+__all__ = ["Point", "Space"]
 
 Point = NDArray[np.float64]
 _DIGITS = 6  # of a gain: more would suggest a precision that no vehicle has, and reads badly in a file
@@ -73,11 +73,6 @@ class Space:
     def described(self) -> dict[str, Any]:
         """Give the ranges as plain values for a file."""
         return {name: gain._asdict() for name, gain in self.gains.items()}
-
-    @classmethod
-    def from_described(cls, described: Mapping[str, Mapping[str, Any]]) -> Space:
-        """Take back what `described` gave."""
-        return cls({name: Gain(**values) for name, values in described.items()})
 
 
 def _value(gain: Gain, share: float) -> float:
