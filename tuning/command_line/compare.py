@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tuning.command_line.options import AsJson, LimitsWord, Scale, Speed
 from tuning.command_line.output import BROKEN_LIMIT, as_json_text, deliver, say
 
 if TYPE_CHECKING:
@@ -33,19 +34,11 @@ def command(
         list[str], typer.Option(metavar="NAME-OR-FILE", help="Course or track file; repeat --track for more.")
     ],
     out: Annotated[Path, typer.Option(metavar="DIR", help="Folder for table, pictures and report.")],
-    speed: Annotated[
-        float | None, typer.Option(help="Top speed on the courses, m/s. Default: their own.")
-    ] = None,
-    scale: Annotated[
-        float, typer.Option(help="Size of the courses: 0.1 for a car of a tenth of full size.")
-    ] = 1.0,
-    limits: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Limits file (TOML), or `gentle` for riders who stand.")
-    ] = None,
+    speed: Speed = None,
+    scale: Scale = 1.0,
+    limits: LimitsWord = None,
     workers: Annotated[int | None, typer.Option(help="Processes for laws that run in Python.")] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Drive each law on each track in every scenario, and put the results in one table.
 

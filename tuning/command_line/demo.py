@@ -7,6 +7,7 @@ from typing import Annotated
 
 import typer
 
+from tuning.command_line.options import AsJson
 from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
 __all__ = ["NAME", "SHORT", "command"]
@@ -20,9 +21,7 @@ def command(
         "pathtrim-demo"
     ),
     workers: Annotated[int | None, typer.Option(help="Processes. Default: every core where it pays.")] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Take an invented campus shuttle from drive logs to tuned laws, a comparison, exported parameters and a report.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from tuning.command_line.options import AsJson
 from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
 if TYPE_CHECKING:
@@ -30,9 +31,7 @@ def command(
             metavar="FILE", help="Vehicle file; its interface is explained. Default: that of the study."
         ),
     ] = None,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Write the best gains of a study as parameters.json, with its JSON Schema and a README.txt.
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tuning.command_line.options import AsJson
 from tuning.command_line.output import deliver, say
 
 if TYPE_CHECKING:
@@ -42,9 +43,7 @@ def command(
     ] = "auto",
     name: Annotated[str, typer.Option(help="Name of the vehicle, for its file and reports.")] = "",
     seed: Annotated[int, typer.Option(help="Of the first guesses; the same seed finds the same values.")] = 0,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Find out how the vehicle answers its commands: drive logs to a vehicle file, with a report on the fit beside it.
 

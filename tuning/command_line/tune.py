@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from tuning.command_line.options import AsJson, LimitsWord, Scale, Speed
 from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
 if TYPE_CHECKING:
@@ -36,22 +37,14 @@ def command(
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Folder for the studies, one a law, and the report.")
     ],
-    speed: Annotated[
-        float | None, typer.Option(help="Top speed on the courses, m/s. Default: their own.")
-    ] = None,
-    scale: Annotated[
-        float, typer.Option(help="Size of the courses: 0.1 for a car of a tenth of full size.")
-    ] = 1.0,
-    limits: Annotated[
-        str | None, typer.Option(metavar="FILE", help="Limits file (TOML), or `gentle` for riders who stand.")
-    ] = None,
+    speed: Speed = None,
+    scale: Scale = 1.0,
+    limits: LimitsWord = None,
     candidates: Annotated[int, typer.Option(help="Of the sweep, for each law; a power of two.")] = 64,
     refine: Annotated[int, typer.Option(help="Candidates more, at most, around the best ones.")] = 60,
     workers: Annotated[int | None, typer.Option(help="Processes. Default: every core where it pays.")] = None,
     seed: Annotated[int, typer.Option(help="Of the sweep; the same seed finds the same gains.")] = 1,
-    as_json: Annotated[
-        bool, typer.Option("--json", help="One JSON object on standard output, nothing else.")
-    ] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Find the gains that stay furthest from every limit, over all tracks and scenarios.
 
@@ -64,7 +57,7 @@ def command(
     import tuning
     from tuning.command_line import inputs
 
-    kinds = [inputs.law_kind(name) for name in dict.fromkeys(law)]
+    kinds = list(dict.fromkeys(inputs.law_kind(name) for name in law))
     car = tuning.Vehicle.load(vehicle)
     roads = inputs.tracks_from(track, speed, scale)
     bounds = inputs.limits_from(limits)
