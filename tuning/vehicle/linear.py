@@ -28,6 +28,7 @@ def characteristic_speed(wheelbase: float, understeer_gradient: float) -> float:
         raise InputError(
             f"the understeer gradient is {understeer_gradient:g} rad/(m/s²)",
             "a value above 0: only an understeering vehicle has a characteristic speed",
+            "take its critical speed, √(−L/K), where it is below 0",
         )
     return float(np.sqrt(wheelbase / understeer_gradient))
 
@@ -43,7 +44,7 @@ def lateral_system(vehicle: Vehicle, speed: float, steering: bool = False) -> co
     import control
 
     if not speed >= 0.0:
-        raise InputError(f"speed is {speed:g} m/s", "a speed of 0 m/s or more")
+        raise InputError(f"speed is {speed:g} m/s", "a speed of 0 m/s or more", "linearise driving ahead")
     a, b, c, d = _body(vehicle.model_code, vehicle.plant, float(speed))
     states, inputs = ["lateral_velocity", "yaw_rate"], ["steering_angle"]
     if steering:

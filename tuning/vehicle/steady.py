@@ -17,7 +17,8 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
     """Give the steady state at a speed [m/s] on a path curvature of the rear axle [1/m, + left].
 
     Pose is that of a path along the x axis: at the origin, heading turned by the slip of the rear axle.
-    Balance of the single-track model: F_f cos δ = m b v r/L, F_r = m a v r/L, with F = −C tan α.
+    Balance of the single-track model: F_f cos δ = m b v r/L, F_r = m a v r/L, with F = −C tan α. Between 1 and 3 m/s,
+    where it is handed over to the kinematic form, the state is a mixture too, and steady only nearly.
     """
     yaw_rate = speed * curvature
     kinematic = float(np.arctan(curvature * (p.wheelbase + p.understeer_gradient * speed * speed)))
@@ -35,5 +36,5 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
         slip_front = -p.mass * b * speed * yaw_rate / (length * p.stiffness_front * np.cos(angle))
         angle = float(np.arctan((lateral + a * yaw_rate) / u) - np.arctan(slip_front))
     angle = kinematic + share * (angle - kinematic)
-    heading = -share * float(np.arctan(slip_rear))
+    heading = -float(np.arctan(share * (lateral - b * yaw_rate) / u))
     return State(0.0, 0.0, heading, speed, float(lateral), yaw_rate, angle, 0.0, 0.0, 0.0)

@@ -121,7 +121,9 @@ class Vehicle(BaseModel):
             table, _, field = name.partition(".")
             if table not in tables or (field and field not in tables[table]):
                 raise InputError(
-                    f"{name!r} is no value of a vehicle", "a table and field such as steering.dead_time"
+                    f"{name!r} is no value of a vehicle",
+                    "a table and field such as steering.dead_time",
+                    "correct the name",
                 )
             if field:
                 tables[table][field] = value
