@@ -32,9 +32,9 @@ SPEED = 6  # commanded last, m/s
 MEASURED = 7  # speed of the last usable measurement, m/s
 SLOTS = 8
 
-# At 100 Hz the ring covers 1.27 s of dead time, several times what a by-wire vehicle has. A power of two: the
-# place in the ring is a bit mask.
-RING = 128
+# At 200 Hz the ring covers the 2 s of dead time that a `Response` may have. A power of two: the place in the ring is a
+# bit mask.
+RING = 512
 
 
 class StopReason(IntEnum):

@@ -79,7 +79,7 @@ def test_before_the_first_command_what_was_asked_before_goes_on():
 def test_the_ring_forgets_only_what_has_acted():
     """With more commands than the ring holds, those still in flight are the ones kept."""
     response = Response(dead_time=0.5, lag=0.0)
-    commands = [(0.005 * i, 0.001 * i) for i in range(3 * RING)]
+    commands = [(0.005 * i, 0.0001 * i) for i in range(3 * RING)]
     now = 0.005 * 3 * RING
     predicted = predict(response.values, memory_with(commands, 0.0), now, 0.0, 0.0, 0.0, 8.0, 0.2)
     last_hundred = [k for _, k in commands[-100:]]

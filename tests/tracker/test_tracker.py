@@ -95,7 +95,7 @@ def test_late_step_does_not_let_the_command_jump(straight):
 
 
 @pytest.mark.parametrize("law", LAWS, ids=NAMES)
-@pytest.mark.parametrize("field", ["time", "x", "y", "heading", "speed", "steering_angle"])
+@pytest.mark.parametrize("field", ["time", "x", "y", "heading", "speed", "yaw_rate", "steering_angle"])
 @pytest.mark.parametrize("bad", [math.nan, math.inf])
 def test_measurement_that_is_not_finite_gives_a_controlled_stop(law, field, bad, straight):
     """The curvature is held, the speed falls at the envelope's deceleration, and the reason is kept."""

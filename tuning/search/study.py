@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "study_of", "usage_rows"]
 
-_ABOUT = ("stage", "score", "binding_limit", "track", "scenario", "outcome", "failure")
+_ABOUT = ("stage", "score", "rank", "binding_limit", "track", "scenario", "outcome", "failure")
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Study:
     Attributes:
         best: the law with the best gains, told the vehicle's response.
         candidates: one row a candidate in the order they were run: `stage` ("sweep" or "refine"), its gains,
-            `score`, the `binding_limit` with its `track` and `scenario`, the `outcome` of that run, `failure`
+            `score`, the `rank` that the search made small, the `binding_limit` with its `track` and `scenario`, the `outcome` of that run, `failure`
             (why it could not be run), and the worst of every measure over the runs.
         usage: of the best law: one row a limit, track and scenario with the `measure`, its `bound` and the `usage`.
         best_index: row of the best law in `candidates`.
