@@ -141,6 +141,37 @@ BAD = {
         ["c.toml", "line 1"],
     ),
     "known": ({}, identify(str(FIT_LOGS[0]), "--known", "wheelbase"), ["wheelbase", "--known"]),
+    "known twice": (
+        {},
+        identify(str(FIT_LOGS[0]), "--known", "wheelbase=3", "--known", "wheelbase=4"),
+        ["wheelbase", "twice"],
+    ),
+    "known together": (
+        {},
+        identify(str(FIT_LOGS[0]), "--known", "wheelbase=3.4", "--known", "front_axle_distance=5"),
+        ["front_axle_distance"],
+    ),
+    "seed": ({}, identify(str(FIT_LOGS[0]), "--seed", "-1"), ["--seed"]),
+    "out is a log": (
+        {"found.toml": "t,v\n"},
+        identify("found.toml"),
+        ["found.toml", "is an input"],
+    ),
+    "out is of another": (
+        {"found.toml": "mine = 1\n"},
+        identify(str(FIT_LOGS[0])),
+        ["found.toml", "no vehicle file of pathtrim"],
+    ),
+    "study's vehicle is of another": (
+        {},
+        ["tune", "--vehicle", "vehicle.toml", "--law", "MPC", "--track", "slalom", "--out", "."],
+        ["vehicle.toml", "not written by pathtrim"],
+    ),
+    "report is of another": (
+        {"report.html": "<html>mine</html>"},
+        ["compare", "--vehicle", "vehicle.toml", "--track", "slalom", "--out", ".", "MPC"],
+        ["report.html", "not written by pathtrim"],
+    ),
     "known name": ({}, identify(str(FIT_LOGS[0]), "--known", "whelbase=3"), ["whelbase", "wheelbase"]),
     "model": ({}, identify(str(FIT_LOGS[0]), "--model", "bicycle"), ["bicycle", "single-track"]),
     "vehicle": (

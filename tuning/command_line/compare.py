@@ -53,6 +53,15 @@ def command(
     roads = inputs.tracks_from(track, speed, scale)
     bounds = inputs.limits_from(limits)
     inputs.output_folder(out)
+    inputs.keep_others(
+        {
+            out / "report.html": inputs.REPORT_MARK,
+            out / "comparison.csv": "law,track,scenario,",
+            out / "comparison.json": '"command": "compare"',
+        }
+    )
+    if caution := inputs.caution_on_fit(car, vehicle):
+        say(caution)
     for name, law in named.items():
         if law.response is None:
             say(f"pathtrim: note: {name} drives with gains that were not tuned for this vehicle")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from tuning.command_line.options import AsJson
-from tuning.command_line.output import deliver, say
+from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
 if TYPE_CHECKING:
     from tuning import Identified
@@ -42,7 +42,9 @@ def command(
         str, typer.Option(help="kinematic, single-track, or auto: whichever foretells better.")
     ] = "auto",
     name: Annotated[str, typer.Option(help="Name of the vehicle, for its file and reports.")] = "",
-    seed: Annotated[int, typer.Option(help="Of the first guesses; the same seed finds the same values.")] = 0,
+    seed: Annotated[
+        int, typer.Option(min=0, help="Of the first guesses; the same seed finds the same values.")
+    ] = 0,
     as_json: AsJson = False,
 ) -> None:
     """Find out how the vehicle answers its commands: drive logs to a vehicle file, with a report on the fit beside it.
@@ -56,7 +58,9 @@ def command(
     import tuning
     from tuning.command_line import inputs
 
-    inputs.output_file(out)
+    report = out.with_name(f"{out.stem}-fit.html")
+    inputs.output_file(out, [*logs, *(validate or []), channels])
+    inputs.keep_others({report: inputs.REPORT_MARK})
     values = inputs.known_values(known or [])
     mapped = tuning.Channels.load(channels)
     drives = [tuning.read_log(log, mapped) for log in logs]
@@ -65,16 +69,29 @@ def command(
     found = tuning.identify(
         drives, known=values, validate=held, model=inputs.model_name(model), seed=seed, name=name
     )
-    report = out.with_name(f"{out.stem}-fit.html")
     written = tuning.write_report(report, found=found, files={out.name: "the vehicle file"}, pictures=False)
     found.vehicle.save(out)
     lines = [
         found.table(),
         "",
         f"Written: {out} and {report} (open it before you trust the values).",
-        f"Next: pathtrim tune --vehicle {out} --law PurePursuit Stanley MPC --track double-lane-change --out study",
     ]
-    deliver("\n".join(lines), {**identified_data(found), "files": [str(out), *map(str, written)]}, as_json)
+    trusted = bool(getattr(found, "trusted", True))
+    if trusted:
+        lines.append(
+            f"Next: pathtrim tune --vehicle {out} --law PurePursuit Stanley MPC --track double-lane-change --out study"
+        )
+    else:
+        say("pathtrim: caution: this fit is not to be trusted; do not tune for it:")
+        for finding in found.findings:
+            say(f"  ! {finding}")
+    deliver(
+        "\n".join(lines),
+        {**identified_data(found), "trusted": trusted, "files": [str(out), *map(str, written)]},
+        as_json,
+    )
+    if not trusted:
+        raise typer.Exit(BROKEN_LIMIT)
 
 
 def identified_data(found: Identified) -> dict[str, Any]:

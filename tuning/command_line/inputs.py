@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -11,9 +11,13 @@ from tracks.errors import FileError, InputError
 if TYPE_CHECKING:
     from tracker import Law
     from tracks import Track
-    from tuning import Limits
+    from tuning import Limits, Vehicle
 
 __all__ = [
+    "REPORT_MARK",
+    "VEHICLE_MARK",
+    "caution_on_fit",
+    "keep_others",
     "known_values",
     "law_kind",
     "law_or_file",
@@ -24,6 +28,15 @@ __all__ = [
     "output_folder",
     "tracks_from",
 ]
+
+# What the files that pathtrim writes have near their beginning, and files of others have not.
+VEHICLE_MARK = "# Vehicle file of pathtrim"
+REPORT_MARK = '<meta name="generator" content="pathtrim">'
+
+_HEAD = 100_000  # characters of a file in which its mark is looked for
+
+# A fit below this is no better than half way from a constant to the measured signal (common practice, no source).
+_POOR_FIT = 50.0
 
 
 def _key(name: str) -> str:
@@ -73,9 +86,10 @@ def named_laws(words: Sequence[str]) -> dict[str, Law]:
     kinds = [law.name for _, law in laws]
     named: dict[str, Law] = {}
     for word, law in laws:
-        label = law.name if kinds.count(law.name) == 1 else f"{law.name} ({word})"
+        alone = kinds.count(law.name) == 1 or _key(word) == _key(law.name)
+        label = law.name if alone else f"{law.name} ({word})"
         if label in named:
-            raise InputError(f"{word!r} is given twice", "each law once", "remove one of the two")
+            raise InputError(f"{label} is given twice", "each law once", "remove one of the two")
         named[label] = law
     return named
 
@@ -107,6 +121,8 @@ def known_values(words: Sequence[str]) -> dict[str, Any]:
                 "name=value in SI units",
                 "write for example --known wheelbase=2.9",
             )
+        if name.strip() in known:
+            raise InputError(f"--known gives {name.strip()} twice", "each name once", "remove one of the two")
         known[name.strip()] = _value(value)
     return known
 
@@ -127,14 +143,50 @@ def model_name(word: str) -> Literal["auto", "kinematic", "single-track"]:
     raise InputError(f"--model received {word!r}", "auto, kinematic or single-track", "name one of these")
 
 
-def output_file(path: Path) -> Path:
-    """Check, before any work, that a file can be written where it shall be: its folder exists."""
+def keep_others(files: Mapping[Path, str]) -> None:
+    """Refuse, before any work, to overwrite a file that pathtrim did not write.
+
+    Args:
+        files: that will be written -> what such a file has near its beginning.
+    """
+    for file, mark in files.items():
+        if not file.is_file():
+            continue
+        with file.open(encoding="utf-8", errors="replace") as stream:
+            ours = mark in stream.read(_HEAD)
+        if not ours:
+            raise FileError(
+                file, "", "exists and was not written by pathtrim", "a name that is free", "change --out"
+            )
+
+
+def caution_on_fit(vehicle: Vehicle, file: Path) -> str:
+    """Give a line of caution when a vehicle foretold little of what was held out of its fit; else nothing."""
+    poor = [
+        f"{name.removesuffix('_fit_percent')} {value:.0f} %"
+        for name, value in vehicle.provenance.fit.items()
+        if name.endswith("_fit_percent") and not value >= _POOR_FIT
+    ]
+    return f"pathtrim: caution: {file} foretold its logs poorly (fit: {', '.join(poor)})" if poor else ""
+
+
+def output_file(path: Path, inputs: Iterable[Path] = ()) -> Path:
+    """Check, before any work, that a vehicle file can be written, and destroys neither an input nor another's file.
+
+    Its folder is made only when there is something to write.
+    """
     if path.is_dir():
         raise FileError(path, "", "is a folder", "the name of a file", "add a file name to --out")
-    if not path.parent.is_dir():
-        raise FileError(
-            path.parent, "", "there is no such folder", "an existing folder", "make it, or change --out"
-        )
+    if any(path.resolve() == source.resolve() for source in inputs):
+        raise FileError(path, "", "is an input and would be overwritten", "another file", "change --out")
+    output_folder(path.parent)
+    if path.is_file():
+        with path.open(encoding="utf-8", errors="replace") as stream:
+            first = stream.readline()
+        if not first.startswith(VEHICLE_MARK):
+            raise FileError(
+                path, "", "exists and is no vehicle file of pathtrim", "a name that is free", "change --out"
+            )
     return path
 
 

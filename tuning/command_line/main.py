@@ -7,11 +7,17 @@ import sys
 import traceback
 from collections.abc import Sequence
 from importlib.metadata import version
+from typing import TYPE_CHECKING
 
 import typer
 
 from tuning.command_line import compare, demo, export, identify, tune
 from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
+
+if TYPE_CHECKING:
+    from pydantic import ValidationError
+
+    from tracks.errors import PathtrimError
 
 __all__ = ["main", "run"]
 
@@ -23,7 +29,7 @@ _HELP = """Design, tune and prove path-tracking controllers of a by-wire road ve
 The usual way through: identify the vehicle from drive logs, tune the tracking laws for it, compare them, and export
 the parameters of the one you choose. `pathtrim demo` shows all of it on shipped data in under a minute.
 
-Exit status: 0 done; 1 done, but a limit is not met; 2 bad input or usage.
+Exit status: 0 done; 1 done, but a limit is not met or the fit is not to be trusted; 2 bad input or usage.
 
 Drive on a closed course first, with a trained safety driver and a working stop device; local codes and licensed
 practice come first.
@@ -66,8 +72,12 @@ def run(arguments: Sequence[str]) -> int:
     except (KeyboardInterrupt, typer.Abort):
         status = INTERRUPTED
     except Exception as error:
+        from pydantic import ValidationError
+
         from tracks.errors import PathtrimError
 
+        if isinstance(error, ValidationError):
+            error = _explained(error)
         if not isinstance(error, PathtrimError):
             traceback.print_exc()
             say(
@@ -79,6 +89,16 @@ def run(arguments: Sequence[str]) -> int:
     if status == INTERRUPTED:  # which some versions of typer give instead of the exception
         say("pathtrim: interrupted; files that were already written are whole, the others were not begun")
     return status if isinstance(status, int) else DONE
+
+
+def _explained(error: ValidationError) -> PathtrimError:
+    """Say what values that are each allowed, but not together, led to."""
+    from tracks.errors import InputError
+    from tracks.validation import explain
+
+    field, what, expected, remedy = explain(error)
+    where = ".".join(part for part in (error.title, field) if part)
+    return InputError(f"{where}: {what}", expected, remedy or "correct the values that it follows from")
 
 
 def _usage_message(error: Exception, arguments: Sequence[str]) -> int:

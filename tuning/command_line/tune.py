@@ -43,7 +43,7 @@ def command(
     candidates: Annotated[int, typer.Option(help="Of the sweep, for each law; a power of two.")] = 64,
     refine: Annotated[int, typer.Option(help="Candidates more, at most, around the best ones.")] = 60,
     workers: Annotated[int | None, typer.Option(help="Processes. Default: every core where it pays.")] = None,
-    seed: Annotated[int, typer.Option(help="Of the sweep; the same seed finds the same gains.")] = 1,
+    seed: Annotated[int, typer.Option(min=0, help="Of the sweep; the same seed finds the same gains.")] = 1,
     as_json: AsJson = False,
 ) -> None:
     """Find the gains that stay furthest from every limit, over all tracks and scenarios.
@@ -62,6 +62,15 @@ def command(
     roads = inputs.tracks_from(track, speed, scale)
     bounds = inputs.limits_from(limits)
     inputs.output_folder(out)
+    inputs.keep_others(
+        {
+            out / "vehicle.toml": inputs.VEHICLE_MARK,
+            out / "report.html": inputs.REPORT_MARK,
+            **{out / kind.__name__ / "study.json": '"pathtrim-study"' for kind in kinds},
+        }
+    )
+    if caution := inputs.caution_on_fit(car, vehicle):
+        say(caution)
     studies = []
     for kind in kinds:
         say(f"tuning {kind.__name__} on {', '.join(road.name for road in roads)} ...")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 __all__ = ["write_report"]
 
 _FOLDER = "pictures"
+_TIE = 1.01  # times the smallest usage: laws as close as that are as good as equal
 
 
 def write_report(
@@ -74,7 +76,7 @@ def write_report(
     for study in studies:
         name = f"tuning-{study.best.name}"
         drawn[name] = study_picture(study)
-        sections.append(study_section(study, drawn[name]))
+        sections.append(study_section(study, drawn[name], comparison))
     if described is not None:
         sections.append(vehicle_section(described, found if vehicle is None else None))
     if found is not None:
@@ -128,7 +130,15 @@ def _summary(found: Identified | None, studies: Sequence[Study], comparison: Com
         for row in comparison.worst.to_dict("records"):
             scores[str(row["law"])] = max(scores[str(row["law"])], float(row["usage"]))
         best = min(scores, key=scores.__getitem__)
+        level = [law for law, score in scores.items() if score <= _TIE * scores[best]]
         tracks = len(next(iter(comparison.runs.values())))
+        if len(level) > 1:
+            errors = _largest_rms(comparison)
+            return (
+                f"Of {len(scores)} laws on {tracks} tracks, {_listed(level)} tie: the largest usage of each is "
+                f"{100.0 * scores[best]:.0f} % (within 1 %). Of these, {min(level, key=errors.__getitem__)} has the "
+                "smaller RMS lateral error."
+            )
         return (
             f"Of {len(scores)} laws on {tracks} tracks, {best} stays furthest from the limits: "
             f"its largest usage is {100.0 * scores[best]:.0f} %."
@@ -142,6 +152,15 @@ def _summary(found: Identified | None, studies: Sequence[Study], comparison: Com
             for study in studies
         )
     return "How the vehicle responds to commands, found from its drive logs." if found is not None else ""
+
+
+def _largest_rms(comparison: Comparison) -> dict[str, float]:
+    """Give law -> largest RMS lateral error over tracks and scenarios, m; infinite where it has none."""
+    errors = dict.fromkeys(comparison.laws, 0.0)
+    for row in comparison.worst.to_dict("records"):
+        error = float(row["lateral_error_rms"])
+        errors[str(row["law"])] = max(errors[str(row["law"])], math.inf if math.isnan(error) else error)
+    return errors
 
 
 def _verdict(studies: Sequence[Study], comparison: Comparison | None) -> tuple[str, str]:

@@ -147,7 +147,7 @@ def study_of(problem: Problem, points: list[Point], results: list[Result], sweep
     best = min(range(len(results)), key=lambda i: results[i].rank)
     if math.isinf(results[best].score):
         raise InputError(
-            f"not one of {len(results)} candidates of {problem.law.__name__} could be run ({results[0].failure})",
+            f"not one of {len(results)} candidates of {problem.law.__name__} could be run ({_reason(problem, results[0])})",
             "a law that runs", "correct the law or its search space",
         )  # fmt: skip
     rows = [
@@ -165,6 +165,17 @@ def study_of(problem: Problem, points: list[Point], results: list[Result], sweep
         tracks=tuple(track.name for track in problem.tracks),
         seed=seed,
         vehicle=problem.vehicle.provenance.name,
+    )
+
+
+def _reason(problem: Problem, result: Result) -> str:
+    """Say why a candidate has no finite score: it failed, or a usage of it has no finite value."""
+    if result.failure:
+        return result.failure
+    track, scenario = problem.runs[result.run]
+    return (
+        f"{spoken(result.limit)} has no finite value on {problem.tracks[track].name!r}, scenario "
+        f"{problem.scenarios[scenario].name!r}, which ended as {result.outcome}"
     )
 
 

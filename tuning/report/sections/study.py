@@ -12,7 +12,7 @@ from tuning.report.pictures import tuning_data, tuning_picture
 from tuning.text import number, spoken
 
 if TYPE_CHECKING:
-    from tuning.search import Study
+    from tuning.search import Comparison, Study
 
 __all__ = ["best_gains", "breaking_nearby", "edge_gains", "study_picture", "study_section"]
 
@@ -61,15 +61,23 @@ def study_picture(study: Study) -> bytes:
     return png(tuning_picture(data))
 
 
-def study_section(study: Study, picture: bytes) -> Section:
+def study_section(study: Study, picture: bytes, comparison: Comparison | None = None) -> Section:
     """Give the section on a study.
 
     Args:
         study: of one law.
         picture: what `study_picture` drew.
+        comparison: on the same page, whose usages a reader may hold against this one's.
     """
     law = study.best.name
     paragraphs = [line[:1].upper() + line[1:] + "." for line in study.summary().splitlines()[1:]]
+    if comparison is not None:
+        runs = next(iter(next(iter(comparison.runs.values())).values()))
+        if set(runs) != {scenario.name for scenario in study.scenarios}:
+            paragraphs.append(
+                f"The {100.0 * study.best_score:.0f} % here is not the comparison's figure: the tuning drove "
+                f"{', '.join(scenario.name for scenario in study.scenarios)}; the comparison drove {', '.join(runs)}."
+            )
     at_edge = edge_gains(study)
     if at_edge:
         names = " and ".join(spoken(name) for name in at_edge)

@@ -16,7 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["vehicle_section", "vehicle_values"]
 
 _TABLES = ("body", "tyres", "steering", "drive")
-_STATUS = {"found": "identified", "known": "given"}  # how identification calls what a reader knows otherwise
 
 
 def vehicle_values(
@@ -64,21 +63,22 @@ def _shown(value: object) -> str:
 
 
 def _known(vehicle: Vehicle, name: str, found: Identified | None) -> str:
-    """Say how a value is known: identified, given by the user, assumed, or what identification says of it."""
+    """Say how a value is known, in the words of the identification: found, derived, known or assumed."""
+    if name == "body.model":
+        return "chosen"
     if found is not None and name in found.parameters.index:
-        status = str(found.parameters["status"].to_dict()[name])
-        return _STATUS.get(status, status)
+        return str(found.parameters["status"].to_dict()[name])
     if name in vehicle.provenance.assumed:
         return "assumed"
-    return "identified" if name in vehicle.provenance.intervals else "given"
+    return "found" if name in vehicle.provenance.intervals else "known"
 
 
 def vehicle_section(vehicle: Vehicle, found: Identified | None = None) -> Section:
     """Give the section on a vehicle; `found` is the identification that gave it, if any."""
     source = vehicle.provenance.source
     intro = (
-        f"Simulated as a {vehicle.model_name} vehicle. A value is identified (from the logs, with its 95 % interval), "
-        "given (by the user), or assumed (a middling value that nobody measured: measure it, or treat what depends "
+        f"Simulated as a {vehicle.model_name} vehicle. A value is found (from the logs, with its 95 % interval), "
+        "derived (from values found), known (given by the user), or assumed (a middling value that nobody measured: measure it, or treat what depends "
         "on it with care).",
         *((f"Source: {source}.",) if source else ()),
     )
@@ -88,7 +88,7 @@ def vehicle_section(vehicle: Vehicle, found: Identified | None = None) -> Sectio
             value,
             interval,
             unit,
-            Cell(known, "quiet" if known == "given" else ""),
+            Cell(known, "quiet" if known == "known" else ""),
             Cell(meaning, "quiet"),
         )
         for name, value, interval, unit, known, meaning in vehicle_values(vehicle, found)
