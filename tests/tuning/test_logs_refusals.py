@@ -119,3 +119,10 @@ def test_parquet_faults_name_the_row(tmp_path):
     dated.to_parquet(tmp_path / "dated.parquet")
     with pytest.raises(FileError, match="holds dates"):
         read_log(tmp_path / "dated.parquet", tmp_path / "channels.toml")
+
+
+def test_a_clock_in_another_unit_is_refused(tmp_path):
+    """Milliseconds said to be seconds show as a median step of 20 s, and the remedy names the unit."""
+    message = refused(tmp_path, [HEADER, *(f"{20 * i},{i},0" for i in range(15))])
+    for part in ("column 't'", "median step of time is 20 s", "below 1 s", "unit of [time]"):
+        assert part in message

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
@@ -12,15 +13,17 @@ import numpy as np
 from tracks.errors import InputError
 from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.holding_out import split
-from tuning.identification.known import resolve
+from tuning.identification.known import refusals_in_words, resolve
 from tuning.identification.lateral_fit import fit_lateral
+from tuning.identification.plausible import doubts_of_channels, doubts_of_fit, doubts_of_gain, unjudged
 from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
-from tuning.identification.speeds import moving_threshold, with_speed
+from tuning.identification.speeds import check_moving, moving_threshold, with_speed
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
+from tuning.identification.unknowns import bounds
 from tuning.identification.vehicle_of import assemble
 from tuning.logs.log import Log
 
@@ -29,6 +32,7 @@ __all__ = ["Model", "identify"]
 Model = Literal["auto", "kinematic", "single-track"]
 
 
+@refusals_in_words()
 def identify(
     logs: Log | Sequence[Log],
     known: Mapping[str, Any] | None = None,
@@ -58,15 +62,17 @@ def identify(
         name: of the vehicle, for its file.
 
     Raises:
-        InputError: the logs lack a quantity, or cannot tell what is asked of them.
+        InputError: the logs lack a quantity, never move, are given twice, or cannot tell what is asked of them.
     """
-    drives = _checked([logs] if isinstance(logs, Log) else list(logs), starts, model)
+    drives = _checked([logs] if isinstance(logs, Log) else list(logs), validate or (), starts, seed, model)
     values = resolve(known)
     findings = [f"{log.name}: {text}" for log in drives for text in log.findings]
     others = list(validate) if validate is not None else None
     command, interface = _command(drives + (others or []), findings)
     drives = [with_speed(log, findings) for log in drives]
     others = [with_speed(log, findings) for log in others] if others is not None else None
+    check_moving(drives)
+    doubts = doubts_of_channels([*drives, *(others or [])], values)
     fitted, held, words = split(drives, others, command, seed)
     threshold = moving_threshold(drives)
     findings.append(
@@ -82,6 +88,7 @@ def identify(
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
     traces = _traces(lateral, speed, held_out)
     validation = _agreements(traces)
+    left_open = _left_open(speed, values) if others is None else []
     if others is None:
         recording = gather(drives, command, threshold, findings)
         near = Settings(1, seed, kinematic)
@@ -89,7 +96,15 @@ def identify(
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
     _explain(lateral, speed, model, body, findings)
-    training = _agreements(_traces(lateral, speed, recording))
+    trained = _traces(lateral, speed, recording)
+    by_training = unjudged(traces, trained, left_open)
+    doubts += [*doubts_of_fit(traces, trained, by_training), *doubts_of_gain(lateral.values)]
+    findings += [
+        f"the {output} could not be judged by what was held out: what was fitted before left part of its loop open; "
+        "it is judged by the fit to all of the driving, which is no independent proof"
+        for output in left_open
+    ]
+    findings[:0] = doubts
     rows, names, covariance = _rows(lateral, speed)
     today = datetime.date.today().isoformat()
     vehicle, more = assemble(lateral, speed, values, rows, validation, drives, name, today, findings)
@@ -98,17 +113,34 @@ def identify(
     columns = list(Row.__dataclass_fields__)
     table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
     matrix = pd.DataFrame(covariance, names, names)
-    return Identified(vehicle, table, matrix, validation, training, words, tuple(findings), traces)
+    training = _agreements(trained)
+    return Identified(
+        vehicle, table, matrix, validation, training, words, tuple(findings), traces, tuple(doubts)
+    )
 
 
-def _checked(logs: list[Log], starts: int, model: str) -> list[Log]:
+def _checked(logs: list[Log], validate: Sequence[Log], starts: int, seed: int, model: str) -> list[Log]:
     if not logs:
         raise InputError("identify was given no log", "one or more", "read a drive with read_log")
     if starts < 1:
         raise InputError(f"starts is {starts}", "1 or more", "leave it out for the usual number")
+    if seed < 0:
+        raise InputError(f"seed is {seed}", "0 or more", "leave it out for the usual one")
     if model not in ("auto", "kinematic", "single-track"):
         raise InputError(f"model is {model!r}", '"auto", "kinematic" or "single-track"', "name one of these")
+    for first, second in combinations([*logs, *validate], 2):
+        if _same(first, second):
+            raise InputError(
+                f"logs {first.name!r} and {second.name!r} hold the same drive",
+                "every drive once, to fit or to judge by",
+                "remove one of them: a fit judged by its own drive always looks good",
+            )
     return logs
+
+
+def _same(first: Log, second: Log) -> bool:
+    alike = (first.steering_unit, first.data.keys()) == (second.steering_unit, second.data.keys())
+    return alike and all(np.array_equal(values, second.data[name]) for name, values in first.data.items())
 
 
 def _command(logs: Sequence[Log], findings: list[str]) -> tuple[str, str]:
@@ -155,6 +187,22 @@ def _fit_body(
         if errors[1] >= errors[0]:
             return kinematic, kinematic, "kinematic"
     return kinematic, tyres, "single-track"
+
+
+def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
+    """Give "speed" where the fit left a dead time or lag of drive or brake undetermined, as without hard braking."""
+    if speed is None:
+        return []
+    estimate = speed.estimate
+    low, high = bounds(speed.problem.unknowns)
+    # A 95 % interval as wide as the search says no more than the search did.
+    wide = 2.0 * 1.96 * np.sqrt(np.maximum(np.diag(estimate.covariance), 0.0)) >= high - low
+    vague = estimate.at_bound | estimate.blind | wide
+    determined = {
+        unknown.name for unknown, is_vague in zip(speed.problem.unknowns, vague, strict=True) if not is_vague
+    }
+    needed = {f"drive.{name}" for name in ("dead_time", "lag", "brake_dead_time", "brake_lag")}
+    return [] if needed <= determined | known.keys() else ["speed"]
 
 
 def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, Trace]:

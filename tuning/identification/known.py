@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from difflib import get_close_matches
 from typing import Annotated, Any, cast
 
@@ -13,7 +14,7 @@ from tracks.errors import InputError
 from tracks.validation import explain
 from tuning.vehicle.tables import Body, Drive, Steering, Tyres
 
-__all__ = ["TABLES", "resolve", "short_names"]
+__all__ = ["TABLES", "refusals_in_words", "resolve", "short_names"]
 
 TABLES = {"body": Body, "tyres": Tyres, "steering": Steering, "drive": Drive}
 
@@ -63,6 +64,21 @@ def resolve(known: Mapping[str, Any] | None) -> dict[str, Any]:
         table, field = name.split(".")
         found[name] = _checked(name, TABLES[table].model_fields[field], value)
     return found
+
+
+@contextmanager
+def refusals_in_words() -> Iterator[None]:
+    """Turn a vehicle's refusal of values that do not go together, known or found, into `InputError`; also a decorator."""
+    try:
+        yield
+    except ValidationError as error:
+        field, what, expected, remedy = explain(error)
+        place = f"{field}: " if field else ""
+        raise InputError(
+            f"no vehicle has the known values together with the found ones: {place}{what}",
+            expected,
+            remedy or "correct what known gives",
+        ) from None
 
 
 def _checked(name: str, field: FieldInfo, value: Any) -> Any:

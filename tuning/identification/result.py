@@ -53,6 +53,7 @@ class Identified:
         held_out: in words, what was held out.
         findings: in plain words, what the reader should know.
         traces: output -> what was measured and what was simulated, on what was held out.
+        doubts: those of the findings that say that logs or fit are not to be believed.
     """
 
     vehicle: Vehicle
@@ -63,6 +64,12 @@ class Identified:
     held_out: str
     findings: tuple[str, ...]
     traces: dict[str, Trace]
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def trusted(self) -> bool:
+        """Whether nothing speaks against tuning on this vehicle."""
+        return not self.doubts
 
     def table(self) -> str:
         """Give a readable table: values with intervals, agreement, findings."""

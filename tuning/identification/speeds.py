@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tracks.errors import InputError
 from tuning.logs.log import Log
 
-__all__ = ["DIFFERENCE_WINDOW", "SLOW_SHARE", "moving_threshold", "say", "with_speed"]
+__all__ = ["DIFFERENCE_WINDOW", "SLOW_SHARE", "check_moving", "moving_threshold", "say", "with_speed"]
 
 SLOW_SHARE = 0.1  # of the 95th percentile of the speed: slower samples do not count
 _LEAST_THRESHOLD = 0.02  # m/s; below it a wheel sensor tells nothing
@@ -64,6 +64,17 @@ def _speed_from_positions(log: Log) -> Array:
         north = (log["y"][piece][ahead] - log["y"][piece][back]) / span
         speed[piece] = east * np.cos(heading[piece]) + north * np.sin(heading[piece])
     return speed
+
+
+def check_moving(logs: Sequence[Log]) -> None:
+    """Raise `InputError` where none of the logs ever moves forward."""
+    fastest = max(float(np.max(log["speed"])) for log in logs)
+    if fastest < _LEAST_THRESHOLD:
+        raise InputError(
+            f"the speed never exceeds {fastest:.3g} m/s",
+            "a drive in motion, forward",
+            "check the column, unit and sign of the speed in the channel file",
+        )
 
 
 def moving_threshold(logs: Sequence[Log]) -> float:

@@ -23,6 +23,9 @@ __all__ = ["MINIMUM_ROWS", "TABLE_READERS", "read_log"]
 # Fewer samples than this hold no motion worth fitting; it also catches a file that is only a header.
 MINIMUM_ROWS = 10
 
+# s. Steering answers within tenths of a second; a clock this slow is one in another unit than its label says.
+_SLOWEST_STEP = 1.0
+
 # Suffix -> reader of a whole table. A reader gives the table and a function: row -> where that row stands in the file.
 TableReader = Callable[[FilePath], tuple[pd.DataFrame, Callable[[int], str]]]
 TABLE_READERS: dict[str, TableReader] = {
@@ -45,7 +48,7 @@ def read_log(path: str | FilePath, channels: str | FilePath | Channels) -> Log:
 
     Raises:
         FileError: the file is missing or malformed, lacks a mapped column, holds a cell that is not a finite number,
-            has a clock that runs backwards, or has too few rows. Names file, line or row, column and remedy.
+            has a clock that runs backwards or ticks slower than once a second, or has too few rows. Names file, line or row, column and remedy.
     """
     file = FilePath(path)
     mapped = channels if isinstance(channels, Channels) else Channels.load(channels)
@@ -72,6 +75,7 @@ def read_log(path: str | FilePath, channels: str | FilePath | Channels) -> Log:
             f"{MINIMUM_ROWS} or more",
             "record a longer drive, or check that the file is whole",
         )
+    _check_step(file, data["time"][keep], mapped.time.column)
     steering = mapped.steering_command
     unit = "rad" if steering is not None and steering.unit else None
     log = Log(file.name, {name: values[keep] for name, values in data.items()}, unit, 0.0, tuple(findings))
@@ -172,6 +176,19 @@ def _clock(
             f"{repeated} of {time.size} rows repeat a time stamp and were merged (the last row of each stamp kept)"
         )
     return keep
+
+
+def _check_step(file: FilePath, time: NDArray[np.float64], column: str) -> None:
+    """Raise `FileError` where the clock ticks too slowly to be in the unit that it is said to be in."""
+    step = float(np.median(np.diff(time)))
+    if step > _SLOWEST_STEP:
+        raise FileError(
+            file,
+            f"column {column!r}",
+            f"the median step of time is {step:.4g} s",
+            f"below {_SLOWEST_STEP:g} s",
+            "correct the unit of [time] in the channel file, as ms, or record more often",
+        )
 
 
 def _with_gaps_said(log: Log) -> Log:
