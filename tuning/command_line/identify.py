@@ -76,7 +76,7 @@ def command(
         "",
         f"Written: {out} and {report} (open it before you trust the values).",
     ]
-    trusted = bool(getattr(found, "trusted", True))
+    trusted = found.trusted
     if trusted:
         lines.append(
             f"Next: pathtrim tune --vehicle {out} --law PurePursuit Stanley MPC --track double-lane-change --out study"
