@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tracker.step import asked_curvature
-from tuning.vehicle import Inputs, State, Vehicle, rk4
+from tuning.vehicle import Inputs, State, Surroundings, Vehicle, rk4
 from tuning.vehicle.drive import acceleration_demand
 from tuning.vehicle.steering import steering_target
 
@@ -27,7 +27,7 @@ def history(car: Vehicle, state: State, seconds: float, target=0.0, drive=0.0, b
         speed = states[-1].speed
         # Without a speed loop each feed-forward is the demand of its actuator.
         inputs = Inputs(aim, speed, float(drive), speed, float(brake))
-        states.append(rk4(car.model_code, plant, states[-1], inputs, step))
+        states.append(rk4(car.model_code, plant, states[-1], inputs, Surroundings(), step))
     columns = dict(zip(State._fields, np.array(states).T, strict=True))
     return {"time": step * np.arange(len(states)), **columns}
 
@@ -175,7 +175,7 @@ def test_first_order_steering_is_its_exact_answer():
     state = State(0.0, 0.0, 0.0, 5.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
     inputs = Inputs(0.05, 5.0, 0.0, 5.0, 0.0)
     for _ in range(40):
-        state = rk4(car.model_code, car.plant, state, inputs, 0.005)
+        state = rk4(car.model_code, car.plant, state, inputs, Surroundings(), 0.005)
     # RK4 on h/T = 1/30: the error per step is (h/T)⁵/120, 40 steps.
     assert state.steering_angle == pytest.approx(0.05 * (1.0 - np.exp(-0.2 / 0.15)), rel=1e-7)
     assert car.response.lag == 0.15

@@ -170,7 +170,7 @@ def steering_answer(model, p, dead_time, drives: Drives, target, body):
         if drives.first[i] == i:
             at = i
             angle, rate, heading = target[i], 0.0, 0.0
-            yaw = kinematic_yaw_rate(p, v, angle)
+            yaw = kinematic_yaw_rate(p, v, angle, 0.0)
             velocity = p.rear_axle_distance * yaw
             turning, _ = motion(model, p, v, velocity, yaw, angle)
         answer[0, i], answer[1, i], answer[2, i] = angle, rate, turning

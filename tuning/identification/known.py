@@ -27,7 +27,7 @@ def short_names() -> dict[str, str]:
     """
     dotted = [f"{table}.{field}" for table, model in TABLES.items() for field in model.model_fields]
     # The logs say which interface they drive, and the model has an argument of its own.
-    dotted = [name for name in dotted if name not in ("steering.interface", "body.model")]
+    dotted = [name for name in dotted if name not in ("steering.interface", "drive.interface", "body.model")]
     fields = [name.split(".")[1] for name in dotted]
     short = {field: name for field, name in zip(fields, dotted, strict=True) if fields.count(field) == 1}
     return {name: name for name in dotted} | short

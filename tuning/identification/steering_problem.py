@@ -79,6 +79,10 @@ class SteeringProblem:
         changed: dict[str, Any] = {
             _PLANT_FIELDS[name]: value for name, value in values.items() if name in _PLANT_FIELDS
         }
+        if "stiffness_front" in changed:
+            tyres = changed["stiffness_front"]
+            changed["tyre_stiffness_front"] = tyres
+            changed["stiffness_front"] = tyres / (1.0 + tyres * base.compliance)
         p = base._replace(**changed)
         if "wheelbase" in changed:
             front = self.vehicle.body.front_axle_distance

@@ -14,7 +14,7 @@ from tuning.identification.result import Row
 from tuning.identification.speed_fit import SpeedFit
 from tuning.logs.log import Log
 from tuning.vehicle import Vehicle
-from tuning.vehicle.tables import Provenance
+from tuning.vehicle.tables import Provenance, is_refinement
 
 __all__ = ["assemble"]
 
@@ -86,7 +86,7 @@ def _defaults(
         )
     # The speed loop may have been fitted without limits: one that was not found goes back to the usual one.
     for field, described in TABLES["drive"].model_fields.items():
-        if f"drive.{field}" not in given:
+        if f"drive.{field}" not in given and not is_refinement(TABLES["drive"], field):
             assumed[f"drive.{field}"] = float(described.default)
     if problem.model == "kinematic" and "tyres.understeer_gradient" not in given:
         assumed["tyres.understeer_gradient"] = 0.0

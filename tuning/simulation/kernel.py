@@ -17,10 +17,11 @@ from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
 from tuning.simulation.plant import Commands, advance
 from tuning.simulation.run import Outcome
-from tuning.vehicle.drive import speed_derivative
-from tuning.vehicle.model import lateral, motion
+from tuning.vehicle.drive import thrust
+from tuning.vehicle.model import body
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.state import State
+from tuning.vehicle.state import Inputs, State, Surroundings
+from tuning.vehicle.steering import wheel_angle
 
 __all__ = [
     "RUNNING",
@@ -106,21 +107,20 @@ class Records(NamedTuple):
 def record(records: Records, i, time, plant: Plant, track: TrackArrays, state: State, near):
     """Write recording i and give the true arc length, m."""
     p = plant.parameters
-    angle = state.steering_angle
-    yaw_rate, _ = motion(plant.model, p, state.speed, state.lateral_velocity, state.yaw_rate, angle)
-    slide, _ = lateral(plant.model, p, state.speed, state.lateral_velocity, state.yaw_rate, angle)
+    around = Surroundings(1.0, 0.0, 0.0, 0.0)
+    drive, brake = thrust(p, state, Inputs(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0))
+    angle = wheel_angle(p, state.steering_angle, state.play_angle)
+    moves = body(plant.model, p, state, angle, drive, brake, around)
     s, offset, point = nearest(track.path, state.x, state.y, near)
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading
     records.speed[i], records.s[i], records.lateral_error[i] = state.speed, s, offset
     records.heading_error[i] = wrap_angle(state.heading - point.heading)
     records.path_curvature[i] = point.curvature
-    records.yaw_rate[i] = yaw_rate
-    records.steering_angle[i], records.steering_rate[i] = angle, state.steering_rate
-    records.lateral_acceleration[i] = state.speed * yaw_rate + slide
-    records.longitudinal_acceleration[i] = speed_derivative(
-        state.speed, state.drive_acceleration, state.brake_acceleration
-    )
+    records.yaw_rate[i] = moves.yaw_rate
+    records.steering_angle[i], records.steering_rate[i] = state.steering_angle, state.steering_rate
+    records.lateral_acceleration[i] = state.speed * moves.yaw_rate + moves.lateral_dot
+    records.longitudinal_acceleration[i] = moves.speed_dot
     return s
 
 

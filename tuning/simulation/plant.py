@@ -9,7 +9,7 @@ import numpy as np
 from tracks.one_source import equation
 from tuning.vehicle.model import rk4
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.state import Inputs, State
+from tuning.vehicle.state import Inputs, State, Surroundings
 from tuning.vehicle.steering import steering_target
 
 __all__ = ["Commands", "advance"]
@@ -61,6 +61,7 @@ def advance(
     The span is cut wherever a command comes into effect, so a dead time need not be a multiple of anything
     and the input is constant over every integration step.
     """
+    around = Surroundings(1.0, 0.0, 0.0, 0.0)
     time = start
     while time < end - _SAME_TIME:
         until = _switch_after(time, dead.steering, period, end)
@@ -75,8 +76,9 @@ def advance(
             target,
             commands.speed[drive], commands.acceleration[drive],
             commands.speed[brake], commands.acceleration[brake],
+            1.0, 1.0,
         )  # fmt: skip
         for _ in range(count):
-            state = rk4(model, p, state, inputs, h)
+            state = rk4(model, p, state, inputs, around, h)
         time = until
     return state

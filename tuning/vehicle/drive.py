@@ -4,7 +4,16 @@ from __future__ import annotations
 
 from tracks.one_source import clip, equation, select
 
-__all__ = ["STANDSTILL_SPEED", "acceleration_demand", "drive_derivative", "speed_derivative"]
+__all__ = [
+    "STANDSTILL_SPEED",
+    "acceleration_demand",
+    "demands",
+    "drive_derivative",
+    "integral_derivative",
+    "pedal_after",
+    "speed_derivative",
+    "thrust",
+]
 
 # m/s. Below it a braked vehicle comes to rest exponentially: the brake holds, it does not push backwards. With
 # 8 m/s² this is a rate of 80 1/s, which RK4 at 5 ms follows without a change of sign.
@@ -41,3 +50,36 @@ def speed_derivative(speed, drive_acceleration, brake_acceleration):
     """
     total = drive_acceleration + brake_acceleration
     return select(total < 0.0, total * clip(speed / STANDSTILL_SPEED, 0.0, 1.0), total)
+
+
+@equation
+def demands(p, state, inputs):
+    """Give what is asked of drive (m/s², ≥ 0) and brake (m/s², ≤ 0), each from the command as it has it."""
+    demand_drive = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
+    demand_brake = acceleration_demand(p, inputs.brake_speed, inputs.brake_feed_forward, state.speed)
+    return select(demand_drive > 0.0, demand_drive, 0.0), select(demand_brake < 0.0, demand_brake, 0.0)
+
+
+@equation
+def thrust(p, state, inputs):
+    """Give what drive and brake give along the vehicle's x axis, m/s²; the brake fades out at standstill."""
+    return (
+        state.drive_acceleration,
+        state.brake_acceleration * clip(state.speed / STANDSTILL_SPEED, -1.0, 1.0),
+    )
+
+
+@equation
+def integral_derivative(p, state, inputs):
+    """Give the derivative of the speed loop's integral part (m/s³), 0 while its demand is at a limit."""
+    demand = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
+    rising = p.speed_integral_gain * (inputs.drive_speed - state.speed)
+    below = select(demand < p.acceleration_limit, rising, 0.0)
+    return select(demand > -p.deceleration_limit, below, 0.0)
+
+
+@equation
+def pedal_after(p, state, inputs):
+    """Give which of drive (1) and brake (−1) is in charge after a step."""
+    demand_drive, demand_brake = demands(p, state, inputs)
+    return select(demand_drive > 0.0, 1.0, select(demand_brake < 0.0, -1.0, state.pedal))

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ValidationError
 from tracks.errors import FileError
 from tracks.file_access import read_toml, write_atomically
 from tracks.validation import file_error
-from tuning.vehicle.tables import Body, Drive, Provenance, Steering, Tyres
+from tuning.vehicle.tables import Body, Drive, Link, Provenance, Steering, Tyres, is_refinement
 
 if TYPE_CHECKING:
     from tuning.vehicle.vehicle import Vehicle
@@ -26,6 +26,7 @@ _TABLES: dict[str, type[BaseModel]] = {
     "tyres": Tyres,
     "steering": Steering,
     "drive": Drive,
+    "link": Link,
     "provenance": Provenance,
 }
 # A vehicle whose by-wire layer was silently made up is worse than none.
@@ -65,7 +66,10 @@ def read_vehicle(kind: type[_Vehicle], path: str | FilePath) -> _Vehicle:
         f"{name}.{field}"
         for name in ("steering", "drive")
         for field in _TABLES[name].model_fields
-        if field not in data[name] and not field.startswith("map_") and not _unused(vehicle, name, field)
+        if field not in data[name]
+        and not field.startswith("map_")
+        and not is_refinement(_TABLES[name], field)
+        and not _unused(vehicle, name, field)
     ]
     new = tuple(name for name in assumed if name not in vehicle.provenance.assumed)
     if not new:
@@ -97,7 +101,9 @@ def write_vehicle(vehicle: Vehicle, path: str | FilePath) -> None:
     """Write a vehicle file, whole or not at all; a value that is not known stands as a comment."""
     parts = [_HEADER]
     for name in _TABLES:
-        parts.append("\n".join(_lines(vehicle, name)) + "\n")
+        lines = _lines(vehicle, name)
+        if len(lines) > 1 or name in _REQUIRED:
+            parts.append("\n".join(lines) + "\n")
     write_atomically(path, "\n".join(parts))
 
 
@@ -106,6 +112,8 @@ def _lines(vehicle: Vehicle, table: str) -> list[str]:
     lines, tables = [f"[{table}]"], []
     for name, field in type(values).model_fields.items():
         value = getattr(values, name)
+        if is_refinement(type(values), name) and value == field.default:
+            continue
         extra = field.json_schema_extra
         unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
         comment = f"{unit}; {field.description}" if unit else f"{field.description}"

@@ -1,15 +1,18 @@
 """Kinematic single-track body with an understeer gradient: the yaw rate follows the steering angle at once.
 
 Notation: v speed, δ road-wheel angle, L wheelbase, K understeer gradient, r yaw rate, b centre of gravity to
-rear axle. Steady cornering of the linear single-track body, r = v δ/(L + K v²), with tan δ for large angles at
-low speed where it is exact (Rajamani, Vehicle Dynamics and Control, ch. 2 and 3: from memory).
+rear axle, p side pull of bank and wind (m/s², + left), which the tyres hold against. Steady cornering of the linear
+single-track body, r = v (δ + K p)/(L + K v²), with tan δ for large angles at low speed where it is exact
+(Rajamani, Vehicle Dynamics and Control, ch. 2 and 3: from memory).
 """
 
 from __future__ import annotations
 
 from tracks.one_source import equation, select, sine_cosine
+from tuning.vehicle.resistance import along, side_pull
+from tuning.vehicle.state import Motion
 
-__all__ = ["FOLLOWING_TIME", "kinematic_lateral", "kinematic_motion", "kinematic_yaw_rate"]
+__all__ = ["FOLLOWING_TIME", "kinematic_body", "kinematic_lateral", "kinematic_motion", "kinematic_yaw_rate"]
 
 # s. The dynamic states are drawn to their kinematic values with this time constant: short against any vehicle,
 # long against the step of integration.
@@ -21,25 +24,51 @@ _LEAST_DENOMINATOR = 0.1
 
 
 @equation
-def kinematic_yaw_rate(p, speed, angle):
-    """Give the yaw rate (rad/s, + left) that belongs to a speed (m/s) and a road-wheel angle (rad, + left)."""
+def kinematic_yaw_rate(p, speed, angle, pull):
+    """Give the yaw rate (rad/s, + left) for a speed (m/s), a road-wheel angle (rad) and a side pull (m/s²)."""
     denominator = p.wheelbase + p.understeer_gradient * speed * speed
     least = _LEAST_DENOMINATOR * p.wheelbase
     sine, cosine = sine_cosine(angle)
-    return speed * sine / (cosine * select(denominator < least, least, denominator))
+    return (
+        speed
+        * (sine + p.understeer_gradient * pull * cosine)
+        / (cosine * select(denominator < least, least, denominator))
+    )
 
 
 @equation
-def kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle):
+def kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle, pull):
     """Give yaw rate (rad/s) and lateral velocity of the rear-axle middle (m/s): algebraic, without side-slip there."""
-    return kinematic_yaw_rate(p, speed, angle), 0.0
+    return kinematic_yaw_rate(p, speed, angle, pull), 0.0
 
 
 @equation
-def kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle):
+def kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle, pull):
     """Give the derivatives (m/s², rad/s²) that draw lateral velocity and yaw rate to their kinematic values."""
-    target = kinematic_yaw_rate(p, speed, angle)
+    target = kinematic_yaw_rate(p, speed, angle, pull)
     return (
         (p.rear_axle_distance * target - lateral_velocity) / FOLLOWING_TIME,
         (target - yaw_rate) / FOLLOWING_TIME,
+    )
+
+
+@equation
+def kinematic_body(p, state, angle, drive, brake, around):
+    """Give the `Motion` in a state; arguments as for every body (`tuning.vehicle.model.body`)."""
+    pull, _ = side_pull(p, around, state.speed, state.lateral_velocity)
+    yaw_rate, rear_velocity = kinematic_motion(
+        p, state.speed, state.lateral_velocity, state.yaw_rate, angle, pull
+    )
+    lateral_dot, yaw_dot = kinematic_lateral(
+        p, state.speed, state.lateral_velocity, state.yaw_rate, angle, pull
+    )
+    return Motion(
+        yaw_rate,
+        rear_velocity,
+        along(p, around, state.speed, drive, brake),
+        lateral_dot,
+        yaw_dot,
+        -state.slip_front / FOLLOWING_TIME,
+        -state.slip_rear / FOLLOWING_TIME,
+        angle,
     )

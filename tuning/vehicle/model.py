@@ -1,7 +1,6 @@
 """The list of vehicle models, and what is common to them: derivative of the state and its integration.
 
-A model is two equations, `…_lateral` and `…_motion`, with an integer code. To add one, list it in `MODELS` and
-give it a branch in `lateral` and in `motion`.
+A model is one equation, `…_body`, with an integer code. To add one, list it in `MODELS` and give it a branch in `body`.
 """
 
 from __future__ import annotations
@@ -9,36 +8,79 @@ from __future__ import annotations
 from typing import Final
 
 from tracks.one_source import equation, select, sine_cosine
-from tuning.vehicle.drive import acceleration_demand, drive_derivative, speed_derivative
-from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
-from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK
-from tuning.vehicle.single_track import single_track_lateral, single_track_motion
+from tuning.vehicle.drive import demands, drive_derivative, integral_derivative, pedal_after, thrust
+from tuning.vehicle.kinematic import kinematic_body, kinematic_lateral, kinematic_motion
+from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK, SINGLE_TRACK_BRUSH
+from tuning.vehicle.single_track import single_track_body, single_track_lateral, single_track_motion
+from tuning.vehicle.single_track_brush import single_track_brush_body
 from tuning.vehicle.state import State
-from tuning.vehicle.steering import steering_derivative
+from tuning.vehicle.steering import steering_derivative, unpowered_rate, wheel_angle
 
-__all__ = ["KINEMATIC", "MODELS", "SINGLE_TRACK", "derivative", "lateral", "motion", "rk4"]
+__all__ = [
+    "KINEMATIC",
+    "MODELS",
+    "SINGLE_TRACK",
+    "SINGLE_TRACK_BRUSH",
+    "body",
+    "derivative",
+    "lateral",
+    "motion",
+    "rk4",
+    "settle",
+]
 
-MODELS: Final[dict[str, int]] = {"kinematic": KINEMATIC, "single-track": SINGLE_TRACK}
+MODELS: Final[dict[str, int]] = {
+    "kinematic": KINEMATIC,
+    "single-track": SINGLE_TRACK,
+    "single-track-brush": SINGLE_TRACK_BRUSH,
+}
+
+
+@equation
+def body(model, p, state, angle, drive, brake, around):
+    """Give what the body does in a state.
+
+    Args:
+        model: code of the model, a value of `MODELS`.
+        p: PlantParameters.
+        state: State.
+        angle: of the road wheels before the compliance of the steering, rad, + left.
+        drive: what the drive gives along the vehicle's x axis, m/s².
+        brake: what the brake gives along the vehicle's x axis, m/s².
+        around: Surroundings.
+
+    Returns:
+        Motion.
+    """
+    if model == SINGLE_TRACK_BRUSH:
+        return single_track_brush_body(p, state, angle, drive, brake, around)
+    elif model == SINGLE_TRACK:
+        return single_track_body(p, state, angle, drive, brake, around)
+    else:
+        return kinematic_body(p, state, angle, drive, brake, around)
 
 
 @equation
 def lateral(model, p, speed, lateral_velocity, yaw_rate, angle):
-    """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) at the centre of gravity."""
+    """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) on a level road without wind.
+
+    Of the models whose tyres have no state, kinematic and linear single-track: what identification fits.
+    """
     if model == SINGLE_TRACK:
-        return single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle)
-    return kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle)
+        return single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle, 0.0, 0.0)
+    return kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
 
 
 @equation
 def motion(model, p, speed, lateral_velocity, yaw_rate, angle):
-    """Give yaw rate (rad/s, + left) and lateral velocity of the rear-axle middle (m/s, + left)."""
+    """Give yaw rate (rad/s, + left) and lateral velocity of the rear-axle middle (m/s, + left), as `lateral` does."""
     if model == SINGLE_TRACK:
-        return single_track_motion(p, speed, lateral_velocity, yaw_rate, angle)
-    return kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle)
+        return single_track_motion(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
+    return kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
 
 
 @equation
-def derivative(model, p, state, inputs):
+def derivative(model, p, state, inputs, around):
     """Give the time derivative of the state.
 
     Args:
@@ -46,36 +88,61 @@ def derivative(model, p, state, inputs):
         p: PlantParameters.
         state: State.
         inputs: Inputs.
+        around: Surroundings.
 
     Returns:
-        State whose fields are the derivatives, each per second.
+        State whose fields are the derivatives, each per second; 0 for those that `settle` sets.
     """
-    rate, rear_velocity = motion(
-        model, p, state.speed, state.lateral_velocity, state.yaw_rate, state.steering_angle
-    )
-    velocity_dot, yaw_dot = lateral(
-        model, p, state.speed, state.lateral_velocity, state.yaw_rate, state.steering_angle
-    )
+    drive, brake = thrust(p, state, inputs)
+    angle = wheel_angle(p, state.steering_angle, state.play_angle)
+    moves = body(model, p, state, angle, drive, brake, around)
     angle_dot, rate_dot = steering_derivative(p, inputs.target, state.steering_angle, state.steering_rate)
-    demand_drive = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
-    demand_brake = acceleration_demand(p, inputs.brake_speed, inputs.brake_feed_forward, state.speed)
-    demand_drive = select(demand_drive > 0.0, demand_drive, 0.0)
-    demand_brake = select(demand_brake < 0.0, demand_brake, 0.0)
+    # Without power the rate is lost within some milliseconds, as at a stop.
+    loose_dot, loose_rate_dot = unpowered_rate(p, state.speed, state.steering_angle, state.steering_rate)
+    powered = inputs.power > 0.0
+    demand_drive, demand_brake = demands(p, state, inputs)
     drive_dot, brake_dot = drive_derivative(
         p, demand_drive, demand_brake, state.drive_acceleration, state.brake_acceleration
     )
     sine, cosine = sine_cosine(state.heading)
     return State(
-        state.speed * cosine - rear_velocity * sine,
-        state.speed * sine + rear_velocity * cosine,
-        rate,
-        speed_derivative(state.speed, state.drive_acceleration, state.brake_acceleration),
-        velocity_dot,
-        yaw_dot,
-        angle_dot,
-        rate_dot,
+        state.speed * cosine - moves.rear_velocity * sine,
+        state.speed * sine + moves.rear_velocity * cosine,
+        moves.yaw_rate,
+        moves.speed_dot,
+        moves.lateral_dot,
+        moves.yaw_dot,
+        select(powered, angle_dot, loose_dot),
+        select(powered, rate_dot, loose_rate_dot),
         drive_dot,
         brake_dot,
+        moves.slip_front_dot,
+        moves.slip_rear_dot,
+        integral_derivative(p, state, inputs),
+        0.0,
+        0.0,
+    )
+
+
+@equation
+def settle(p, state, inputs):
+    """Give the state after a step of integration with what is no integral set anew: play and pedal."""
+    return State(
+        state.x,
+        state.y,
+        state.heading,
+        state.speed,
+        state.lateral_velocity,
+        state.yaw_rate,
+        state.steering_angle,
+        state.steering_rate,
+        state.drive_acceleration,
+        state.brake_acceleration,
+        state.slip_front,
+        state.slip_rear,
+        state.speed_integral,
+        wheel_angle(p, state.steering_angle, state.play_angle),
+        pedal_after(p, state, inputs),
     )
 
 
@@ -92,17 +159,22 @@ def _advance(state, slope, h):
         state.steering_rate + h * slope.steering_rate,
         state.drive_acceleration + h * slope.drive_acceleration,
         state.brake_acceleration + h * slope.brake_acceleration,
+        state.slip_front + h * slope.slip_front,
+        state.slip_rear + h * slope.slip_rear,
+        state.speed_integral + h * slope.speed_integral,
+        state.play_angle,
+        state.pedal,
     )
 
 
 @equation
-def rk4(model, p, state, inputs, h):
+def rk4(model, p, state, inputs, around, h):
     """Give the state after a step of h (s) by the classical Runge-Kutta method, inputs held over the step."""
-    k1 = derivative(model, p, state, inputs)
-    k2 = derivative(model, p, _advance(state, k1, 0.5 * h), inputs)
-    k3 = derivative(model, p, _advance(state, k2, 0.5 * h), inputs)
-    k4 = derivative(model, p, _advance(state, k3, h), inputs)
+    k1 = derivative(model, p, state, inputs, around)
+    k2 = derivative(model, p, _advance(state, k1, 0.5 * h), inputs, around)
+    k3 = derivative(model, p, _advance(state, k2, 0.5 * h), inputs, around)
+    k4 = derivative(model, p, _advance(state, k3, h), inputs, around)
     state = _advance(state, k1, h / 6.0)
     state = _advance(state, k2, h / 3.0)
     state = _advance(state, k3, h / 3.0)
-    return _advance(state, k4, h / 6.0)
+    return settle(p, _advance(state, k4, h / 6.0), inputs)

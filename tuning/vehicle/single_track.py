@@ -5,7 +5,9 @@ stiffness of an axle, u speed along the vehicle, v lateral velocity of the centr
 δ road-wheel angle, α slip angle, F lateral axle force (+ left).
 
     tan α_f = (t − tan δ)/(1 + t tan δ), t = (v + a r)/u      tan α_r = (v − b r)/u      F = −C tan α
-    m (v̇ + u r) = F_f cos δ + F_r    I ṙ = a F_f cos δ − b F_r
+    m (v̇ + u r) = F_f cos δ + F_r + m p    I ṙ = a F_f cos δ − b F_r + I q
+
+with side pull p and turn q of bank and wind. In reverse the slip is that of the ground under the wheel, over |u|.
 
 Rajamani, Vehicle Dynamics and Control, ch. 2 (from memory), there for small angles, where tan α is α; in the tangent
 no inverse function is needed. The slip is singular at u = 0, so the kinematic form takes over below 3 m/s and is
@@ -14,14 +16,19 @@ alone below 1 m/s.
 
 from __future__ import annotations
 
+import numpy as np
+
 from tracks.one_source import clip, equation, select, sine_cosine
-from tuning.vehicle.kinematic import kinematic_lateral, kinematic_motion
+from tuning.vehicle.kinematic import FOLLOWING_TIME, kinematic_lateral, kinematic_motion
+from tuning.vehicle.resistance import along, side_pull
+from tuning.vehicle.state import Motion
 
 __all__ = [
     "DYNAMIC_ABOVE",
     "KINEMATIC_BELOW",
     "axle_forces",
     "dynamic_share",
+    "single_track_body",
     "single_track_lateral",
     "single_track_motion",
 ]
@@ -32,30 +39,31 @@ DYNAMIC_ABOVE = 3.0  # m/s; the dynamic form is alone above it
 
 @equation
 def dynamic_share(speed):
-    """Give the share of the dynamic form, 0 to 1, by a smoothstep in speed (m/s) with continuous slope."""
-    t = clip((speed - KINEMATIC_BELOW) / (DYNAMIC_ABOVE - KINEMATIC_BELOW), 0.0, 1.0)
+    """Give the share of the dynamic form, 0 to 1, by a smoothstep in |speed| (m/s) with continuous slope."""
+    t = clip((np.abs(speed) - KINEMATIC_BELOW) / (DYNAMIC_ABOVE - KINEMATIC_BELOW), 0.0, 1.0)
     return t * t * (3.0 - 2.0 * t)
 
 
 @equation
 def axle_forces(p, speed, lateral_velocity, yaw_rate, angle):
     """Give the lateral forces (N, + left, in the axes of each axle's wheels) of front and rear axle."""
-    u = select(speed < KINEMATIC_BELOW, KINEMATIC_BELOW, speed)
+    floor = select(speed < 0.0, -KINEMATIC_BELOW, KINEMATIC_BELOW)
+    u = select(np.abs(speed) < KINEMATIC_BELOW, floor, speed)
     sine, cosine = sine_cosine(angle)
     front = lateral_velocity + p.front_axle_distance * yaw_rate
-    slip_front = (front * cosine - u * sine) / (u * cosine + front * sine)
-    slip_rear = (lateral_velocity - p.rear_axle_distance * yaw_rate) / u
+    slip_front = (front * cosine - u * sine) / np.abs(u * cosine + front * sine)
+    slip_rear = (lateral_velocity - p.rear_axle_distance * yaw_rate) / np.abs(u)
     return -p.stiffness_front * slip_front, -p.stiffness_rear * slip_rear
 
 
 @equation
-def single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle):
+def single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle, pull, turn):
     """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) at the centre of gravity."""
     front, rear = axle_forces(p, speed, lateral_velocity, yaw_rate, angle)
     front = front * sine_cosine(angle)[1]
-    velocity_dynamic = (front + rear) / p.mass - speed * yaw_rate
-    yaw_dynamic = (p.front_axle_distance * front - p.rear_axle_distance * rear) / p.yaw_inertia
-    velocity_kinematic, yaw_kinematic = kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle)
+    velocity_dynamic = (front + rear) / p.mass - speed * yaw_rate + pull
+    yaw_dynamic = (p.front_axle_distance * front - p.rear_axle_distance * rear) / p.yaw_inertia + turn
+    velocity_kinematic, yaw_kinematic = kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle, pull)
     share = dynamic_share(speed)
     return (
         velocity_kinematic + share * (velocity_dynamic - velocity_kinematic),
@@ -64,11 +72,33 @@ def single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle):
 
 
 @equation
-def single_track_motion(p, speed, lateral_velocity, yaw_rate, angle):
+def single_track_motion(p, speed, lateral_velocity, yaw_rate, angle, pull):
     """Give yaw rate (rad/s) and lateral velocity of the rear-axle middle (m/s, + left)."""
-    kinematic_rate, _ = kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle)
+    kinematic_rate, _ = kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle, pull)
     share = dynamic_share(speed)
     return (
         kinematic_rate + share * (yaw_rate - kinematic_rate),
         share * (lateral_velocity - p.rear_axle_distance * yaw_rate),
+    )
+
+
+@equation
+def single_track_body(p, state, angle, drive, brake, around):
+    """Give the `Motion` in a state; arguments as for every body (`tuning.vehicle.model.body`)."""
+    pull, turn = side_pull(p, around, state.speed, state.lateral_velocity)
+    yaw_rate, rear_velocity = single_track_motion(
+        p, state.speed, state.lateral_velocity, state.yaw_rate, angle, pull
+    )
+    lateral_dot, yaw_dot = single_track_lateral(
+        p, state.speed, state.lateral_velocity, state.yaw_rate, angle, pull, turn
+    )
+    return Motion(
+        yaw_rate,
+        rear_velocity,
+        along(p, around, state.speed, drive, brake),
+        lateral_dot,
+        yaw_dot,
+        -state.slip_front / FOLLOWING_TIME,
+        -state.slip_rear / FOLLOWING_TIME,
+        angle,
     )

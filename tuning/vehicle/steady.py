@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tuning.vehicle.parameters import SINGLE_TRACK, PlantParameters
+from tuning.vehicle.parameters import KINEMATIC, PlantParameters
 from tuning.vehicle.single_track import dynamic_share
 from tuning.vehicle.state import State
 
@@ -22,7 +22,7 @@ def steady_turn(model: int, p: PlantParameters, speed: float, curvature: float) 
     """
     yaw_rate = speed * curvature
     kinematic = float(np.arctan(curvature * (p.wheelbase + p.understeer_gradient * speed * speed)))
-    if model != SINGLE_TRACK:
+    if model == KINEMATIC:
         return State(
             0.0, 0.0, 0.0, speed, p.rear_axle_distance * yaw_rate, yaw_rate, kinematic, 0.0, 0.0, 0.0
         )

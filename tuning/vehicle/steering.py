@@ -9,7 +9,7 @@ import numpy as np
 
 from tracks.one_source import clip, equation, select
 
-__all__ = ["GUARD_RATE", "steering_derivative", "steering_target"]
+__all__ = ["GUARD_RATE", "steering_derivative", "steering_target", "unpowered_rate", "wheel_angle"]
 
 # 1/s. How fast the rate closes in on a limit, or the angle on a stop. A hard switch lets the last step before the
 # limit overshoot by acceleration × step; this leaves no overshoot, is 99 % at the limit after 23 ms, and at a step
@@ -46,3 +46,25 @@ def steering_derivative(p, target, angle, rate):
     )
     rate_dot = clip(acceleration, -GUARD_RATE * (p.rate_limit + rate), GUARD_RATE * (p.rate_limit - rate))
     return angle_dot, select(first_order, GUARD_RATE * (angle_dot - rate), rate_dot)
+
+
+@equation
+def wheel_angle(p, angle, held):
+    """Give the angle of the road wheels (rad, + left) behind the play, where they were `held` before.
+
+    The wheels stay while the actuator crosses the gap and follow at its flanks: the play operator. Evaluated within
+    a step from the angle held at its start, and taken over at its end, it is exact as long as the actuator does not
+    turn back within a step.
+    """
+    return select(p.play > 0.0, angle + clip(held - angle, -p.play, p.play), angle)
+
+
+@equation
+def unpowered_rate(p, speed, angle, rate):
+    """Give the derivatives (rad/s, rad/s²) of angle and rate of a steering without power.
+
+    It stays where it is, or, where the aligning moment of the tyres turns it back, goes to straight exponentially
+    while the vehicle moves.
+    """
+    angle_dot = -p.return_rate * angle * clip(np.abs(speed), 0.0, 1.0)
+    return angle_dot, GUARD_RATE * (angle_dot - rate)

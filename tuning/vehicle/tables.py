@@ -1,8 +1,8 @@
-"""The tables of a vehicle file: body, tyres, steering, drive and where the values come from.
+"""The tables of a vehicle file: body, tyres, steering, drive, command link and where the values come from.
 
 Angles are road-wheel angles of the equivalent single front wheel, positive to the left (ISO 8855). A default is a
 middling value of common practice without a source; a file that leaves such a value out has it listed in
-`provenance.assumed`.
+`provenance.assumed`. A refinement (backlash, drag, jitter, ...) left out is an effect left out.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_valida
 
 from tracks.errors import InputError
 
-__all__ = ["Body", "Drive", "Provenance", "Steering", "Tyres"]
+__all__ = ["Body", "Drive", "Link", "Provenance", "Steering", "Tyres", "is_refinement"]
 
 _FROZEN = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 
@@ -32,6 +32,18 @@ Number = Annotated[float, BeforeValidator(_number)]
 def _quantity(default: Any, unit: str, description: str, **bounds: Any) -> Any:
     """A field with its unit, which the vehicle file repeats as a comment."""
     return Field(default, description=description, json_schema_extra={"unit": unit}, **bounds)
+
+
+def _refinement(default: Any, unit: str, description: str, **bounds: Any) -> Any:
+    """A field that makes the vehicle richer; its default leaves the effect out, so nobody need know it."""
+    extra = {"unit": unit, "refinement": True}
+    return Field(default, description=description, json_schema_extra=extra, **bounds)
+
+
+def is_refinement(table: type[BaseModel], field: str) -> bool:
+    """Tell whether a field's default leaves an effect out, instead of assuming a middling value."""
+    extra = table.model_fields[field].json_schema_extra
+    return isinstance(extra, dict) and bool(extra.get("refinement", False))
 
 
 class Body(BaseModel):
@@ -52,10 +64,19 @@ class Body(BaseModel):
         None, "m", "centre of gravity to front axle; half the wheelbase if unknown", gt=0.0
     )
     width: Number | None = _quantity(None, "m", "over the body", gt=0.0, le=10.0)
-    model: Literal["kinematic", "single-track"] | None = _quantity(
+    centre_height: Number = _refinement(
+        0.0, "m", "centre of gravity above the road; 0 leaves load transfer out", ge=0.0, le=5.0
+    )
+    drag_area: Number = _refinement(0.0, "m²", "air drag coefficient times frontal area", ge=0.0, le=30.0)
+    side_area: Number = _refinement(0.0, "m²", "side force coefficient times side area", ge=0.0, le=100.0)
+    pressure_centre: Number = _refinement(
+        0.0, "m", "where a side wind acts, ahead of the centre of gravity", ge=-20.0, le=20.0
+    )
+    model: Literal["kinematic", "single-track", "single-track-brush"] | None = _quantity(
         None,
         "",
-        "kinematic or single-track; if left out, single-track where mass, centre and axles are known",
+        "kinematic, single-track (linear tyres) or single-track-brush (tyres with a limit); "
+        "if left out, single-track where mass, centre and axles are known",
     )
 
     @model_validator(mode="after")
@@ -83,6 +104,13 @@ class Tyres(BaseModel):
     cornering_stiffness_rear: Number | None = _quantity(
         None, "N/rad", "rear axle, both tyres", gt=0.0, le=1e7
     )
+    friction: Number = _refinement(
+        1.0, "", "coefficient on a dry road: bounds drive and brake, and brush tyres", gt=0.0, le=3.0
+    )
+    relaxation_length: Number = _refinement(
+        0.3, "m", "of brush tyres: path over which their side force builds up", gt=0.0, le=5.0
+    )
+    rolling_resistance: Number = _refinement(0.0, "", "rolling resistance over weight", ge=0.0, le=0.2)
 
 
 class Steering(BaseModel):
@@ -103,9 +131,28 @@ class Steering(BaseModel):
         None, "s", "of a first-order answer, in place of natural_frequency and damping", ge=0.002, le=5.0
     )
     rate_limit: Number = _quantity(0.6, "rad/s", "largest rate of the road wheels", gt=0.0, le=100.0)
+    angular_acceleration_limit: Number | None = _refinement(
+        None, "rad/s²", "largest angular acceleration of the road wheels", gt=0.0, le=1e4
+    )
     angle_limit: Number = _quantity(0.6, "rad", "stop of the road wheels, either way", gt=0.0, le=1.4)
     gain: Number = _quantity(1.0, "", "achieved over commanded road-wheel angle", gt=0.0, le=10.0)
     offset: Number = _quantity(0.0, "rad", "road-wheel angle when 0 is asked, + left", ge=-0.5, le=0.5)
+    resolution: Number = _refinement(
+        0.0, "rad", "step in which a command is taken; 0 without steps", ge=0.0, le=0.1
+    )
+    dead_band: Number = _refinement(
+        0.0, "rad", "error either way within which the steering rests", ge=0.0, le=0.1
+    )
+    backlash: Number = _refinement(0.0, "rad", "whole gap between actuator and road wheels", ge=0.0, le=0.2)
+    compliance: Number = _refinement(
+        0.0, "rad/N", "road-wheel angle lost by side force on the front axle", ge=0.0, le=1e-4
+    )
+    unpowered: Literal["stays", "returns"] = _refinement(
+        "stays", "", "what the road wheels do without power: stay, or return to straight"
+    )
+    feedback_resolution: Number = _refinement(
+        0.0, "rad", "step of the steering-angle sensor; 0 without steps", ge=0.0, le=0.1
+    )
     map_command: tuple[Number, ...] = _quantity((), "", "static map of interface number: increasing commands")
     map_angle: tuple[Number, ...] = _quantity((), "rad", "road-wheel angles they give, increasing, + left")
 
@@ -165,13 +212,61 @@ class Drive(BaseModel):
 
     model_config = _FROZEN
 
+    interface: Literal["speed", "positions"] = _refinement(
+        "speed",
+        "",
+        "what the vehicle takes: speed and acceleration, or positions of throttle and brake from 0 to 1",
+    )
     dead_time: Number = _quantity(0.2, "s", "command to first drive", ge=0.0, le=5.0)
     lag: Number = _quantity(0.5, "s", "first-order lag of the drive", ge=0.01, le=20.0)
     brake_dead_time: Number = _quantity(0.15, "s", "command to first braking", ge=0.0, le=5.0)
     brake_lag: Number = _quantity(0.2, "s", "first-order lag of the brake", ge=0.01, le=20.0)
     speed_gain: Number = _quantity(0.8, "1/s", "acceleration asked per speed error", ge=0.0, le=50.0)
-    acceleration_limit: Number = _quantity(2.0, "m/s²", "largest acceleration", gt=0.0, le=50.0)
-    deceleration_limit: Number = _quantity(4.0, "m/s²", "largest deceleration, positive", gt=0.0, le=50.0)
+    speed_integral: Number = _refinement(
+        0.0, "1/s²", "rate of the speed loop's integral part; needed against grade and drag", ge=0.0, le=20.0
+    )
+    acceleration_limit: Number = _quantity(
+        2.0, "m/s²", "largest acceleration; what throttle position 1 gives", gt=0.0, le=50.0
+    )
+    deceleration_limit: Number = _quantity(
+        4.0, "m/s²", "largest deceleration, positive; what brake position 1 gives", gt=0.0, le=50.0
+    )
+    drive_gain: Number = _refinement(1.0, "", "achieved over demanded acceleration", gt=0.0, le=5.0)
+    brake_gain: Number = _refinement(1.0, "", "achieved over demanded deceleration", gt=0.0, le=5.0)
+    jerk_limit: Number | None = _refinement(None, "m/s³", "of the drive", gt=0.0, le=1e4)
+    brake_jerk_limit: Number | None = _refinement(None, "m/s³", "of the brake", gt=0.0, le=1e4)
+    hand_over: Number = _refinement(
+        0.0, "m/s²", "demand that it takes to change between drive and brake", ge=0.0, le=2.0
+    )
+    front_share: Number = _refinement(0.0, "", "of the drive force at the front axle", ge=0.0, le=1.0)
+    brake_front_share: Number = _refinement(0.6, "", "of the brake force at the front axle", ge=0.0, le=1.0)
+    emergency_deceleration: Number | None = _refinement(
+        None,
+        "m/s²",
+        "positive, of the brake that acts when power is removed; deceleration_limit if unknown",
+        gt=0.0,
+        le=20.0,
+    )
+    speed_resolution: Number = _refinement(
+        0.0, "m/s", "step of the wheel-speed feedback; 0 without steps", ge=0.0, le=1.0
+    )
+
+
+class Link(BaseModel):
+    """The network between tracker and vehicle, and what the vehicle does when it falls silent."""
+
+    model_config = _FROZEN
+
+    period: Number = _refinement(
+        0.0, "s", "between two messages; 0 sends every command at once", ge=0.0, le=0.5
+    )
+    jitter: Number = _refinement(0.0, "s", "largest extra delay of a message, even odds", ge=0.0, le=0.5)
+    watchdog: Number = _refinement(
+        0.2, "s", "silence after which the vehicle stops by itself", gt=0.0, le=10.0
+    )
+    watchdog_deceleration: Number | None = _refinement(
+        None, "m/s²", "positive, of that stop; deceleration_limit if unknown", gt=0.0, le=20.0
+    )
 
 
 class Provenance(BaseModel):

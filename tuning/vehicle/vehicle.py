@@ -10,9 +10,9 @@ from pydantic import BaseModel, ConfigDict, model_validator
 
 from tracker.response import Response
 from tracks.errors import InputError
-from tuning.vehicle.model import MODELS, SINGLE_TRACK
+from tuning.vehicle.model import KINEMATIC, MODELS
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.tables import Body, Drive, Provenance, Steering, Tyres
+from tuning.vehicle.tables import Body, Drive, Link, Provenance, Steering, Tyres
 
 __all__ = ["Vehicle", "understeer_gradient"]
 
@@ -23,6 +23,12 @@ _STIFFEST_BODY = 1000.0
 # rad/(m/s²), either way: the bound that `tyres.understeer_gradient` and `tracker.Response` have too. 56 deg/g, ten
 # times that of a car that understeers much.
 _LARGEST_GRADIENT = 0.1
+
+_NO_LIMIT = 1e9
+
+# 1/s. A steering column without power is turned back by the tyres' aligning moment within about a second; common
+# practice, no source.
+_RETURN_RATE = 2.0
 
 
 def understeer_gradient(
@@ -50,18 +56,19 @@ class Vehicle(BaseModel):
     tyres: Tyres = Tyres()
     steering: Steering = Steering()
     drive: Drive = Drive()
+    link: Link = Link()
     provenance: Provenance = Provenance()
 
     @model_validator(mode="after")
     def _model_is_possible(self) -> Self:
         missing = self._missing_for_single_track()
-        if self.body.model == "single-track" and missing:
+        if self.body.model not in (None, "kinematic") and missing:
             raise InputError(
-                f'body.model is "single-track" without {", ".join(missing)}',
+                f'body.model is "{self.body.model}" without {", ".join(missing)}',
                 "mass, front_axle_distance and both axle stiffnesses",
                 'add them, or set model = "kinematic"',
             )
-        if self.model_code == SINGLE_TRACK:
+        if self.model_code != KINEMATIC:
             self._check_stiffness()
             self._check_understeer()
         return self
@@ -162,23 +169,55 @@ class Vehicle(BaseModel):
         front = body.front_axle_distance or 0.5 * body.wheelbase
         rear = body.wheelbase - front
         mass = body.mass or 0.0
-        stiffness_front = tyres.cornering_stiffness_front or 0.0
+        tyre_front = tyres.cornering_stiffness_front or 0.0
+        stiffness_front = tyre_front / (1.0 + tyre_front * steering.compliance)
         stiffness_rear = tyres.cornering_stiffness_rear or 0.0
         gradient = tyres.understeer_gradient
-        if self.model_code == SINGLE_TRACK:
+        if self.model_code != KINEMATIC:
             gradient = understeer_gradient(mass, front, rear, stiffness_front, stiffness_rear)
-        values = (
-            *(body.wheelbase, mass, body.yaw_inertia or mass * front * rear, front, rear),
-            *(stiffness_front, stiffness_rear, gradient),
-            *(
-                steering.natural_frequency,
-                steering.damping,
-                steering.lag or 0.0,
-                steering.rate_limit,
-                steering.angle_limit,
-            ),
-            *(steering.gain, steering.offset, drive.lag, drive.brake_lag),
-            *(drive.speed_gain, drive.acceleration_limit, drive.deceleration_limit),
+        values = PlantParameters(
+            wheelbase=body.wheelbase,
+            mass=mass,
+            yaw_inertia=body.yaw_inertia or mass * front * rear,
+            front_axle_distance=front,
+            rear_axle_distance=rear,
+            centre_height=body.centre_height,
+            drag_area=body.drag_area,
+            side_area=body.side_area,
+            pressure_centre=body.pressure_centre,
+            stiffness_front=stiffness_front,
+            stiffness_rear=stiffness_rear,
+            tyre_stiffness_front=tyre_front,
+            understeer_gradient=gradient,
+            friction=tyres.friction,
+            relaxation_length=tyres.relaxation_length,
+            rolling_resistance=tyres.rolling_resistance,
+            natural_frequency=steering.natural_frequency,
+            damping=steering.damping,
+            steering_lag=steering.lag or 0.0,
+            rate_limit=steering.rate_limit,
+            steering_acceleration_limit=steering.angular_acceleration_limit or _NO_LIMIT,
+            angle_limit=steering.angle_limit,
+            gain=steering.gain,
+            offset=steering.offset,
+            resolution=steering.resolution,
+            dead_band=steering.dead_band,
+            play=0.5 * steering.backlash,
+            compliance=steering.compliance,
+            return_rate=_RETURN_RATE if steering.unpowered == "returns" else 0.0,
+            drive_lag=drive.lag,
+            brake_lag=drive.brake_lag,
+            drive_gain=drive.drive_gain,
+            brake_gain=drive.brake_gain,
+            drive_jerk_limit=drive.jerk_limit or _NO_LIMIT,
+            brake_jerk_limit=drive.brake_jerk_limit or _NO_LIMIT,
+            speed_gain=drive.speed_gain,
+            speed_integral_gain=drive.speed_integral,
+            hand_over=drive.hand_over,
+            acceleration_limit=drive.acceleration_limit,
+            deceleration_limit=drive.deceleration_limit,
+            drive_front_share=drive.front_share,
+            brake_front_share=drive.brake_front_share,
         )
         return PlantParameters(*(float(value) for value in values))
 
@@ -186,12 +225,13 @@ class Vehicle(BaseModel):
     def response(self) -> Response:
         """What a tracking law may know of the vehicle; the steering's lag is 2 ζ/ω, its delay to a slow ramp."""
         body, tyres, steering = self.body, self.tyres, self.steering
-        single_track = self.model_code == SINGLE_TRACK
+        single_track = self.model_code != KINEMATIC
+        plant = self.plant
         return Response(
             wheelbase=body.wheelbase,
             dead_time=steering.dead_time,
             lag=steering.lag or 2.0 * steering.damping / steering.natural_frequency,
-            understeer_gradient=self.plant.understeer_gradient,
+            understeer_gradient=plant.understeer_gradient,
             gain=steering.gain,
             offset=steering.offset,
             angle_limit=steering.reach,
@@ -201,7 +241,7 @@ class Vehicle(BaseModel):
             yaw_inertia=body.yaw_inertia,
             front_axle_distance=body.front_axle_distance,
             # A kinematic vehicle has no side-slip for a law to reckon with.
-            cornering_stiffness_front=tyres.cornering_stiffness_front if single_track else None,
+            cornering_stiffness_front=plant.stiffness_front if single_track else None,
             cornering_stiffness_rear=tyres.cornering_stiffness_rear if single_track else None,
             drive_dead_time=self.drive.dead_time,
             drive_lag=self.drive.lag,
