@@ -3,7 +3,8 @@
 Notation: v speed, δ road-wheel angle, L wheelbase, K understeer gradient, r yaw rate, b centre of gravity to
 rear axle, p side pull of bank and wind (m/s², + left), which the tyres hold against. Steady cornering of the linear
 single-track body, r = v (δ + K p)/(L + K v²), with tan δ for large angles at low speed where it is exact
-(Rajamani, Vehicle Dynamics and Control, ch. 2 and 3: from memory).
+(Rajamani, Vehicle Dynamics and Control, ch. 2 and 3: from memory). In reverse K changes its sign: the axle that steers
+is then the one behind, and a vehicle that understeers ahead oversteers backwards.
 """
 
 from __future__ import annotations
@@ -26,12 +27,13 @@ _LEAST_DENOMINATOR = 0.1
 @equation
 def kinematic_yaw_rate(p, speed, angle, pull):
     """Give the yaw rate (rad/s, + left) for a speed (m/s), a road-wheel angle (rad) and a side pull (m/s²)."""
-    denominator = p.wheelbase + p.understeer_gradient * speed * speed
+    gradient = select(speed < 0.0, -p.understeer_gradient, p.understeer_gradient)
+    denominator = p.wheelbase + gradient * speed * speed
     least = _LEAST_DENOMINATOR * p.wheelbase
     sine, cosine = sine_cosine(angle)
     return (
         speed
-        * (sine + p.understeer_gradient * pull * cosine)
+        * (sine + gradient * pull * cosine)
         / (cosine * select(denominator < least, least, denominator))
     )
 

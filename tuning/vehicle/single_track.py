@@ -92,6 +92,7 @@ def single_track_body(p, state, angle, drive, brake, around):
     lateral_dot, yaw_dot = single_track_lateral(
         p, state.speed, state.lateral_velocity, state.yaw_rate, angle, pull, turn
     )
+    front, _ = axle_forces(p, state.speed, state.lateral_velocity, state.yaw_rate, angle)
     return Motion(
         yaw_rate,
         rear_velocity,
@@ -100,5 +101,6 @@ def single_track_body(p, state, angle, drive, brake, around):
         yaw_dot,
         -state.slip_front / FOLLOWING_TIME,
         -state.slip_rear / FOLLOWING_TIME,
-        angle,
+        # The stiffness of the front axle holds the compliance of the steering already.
+        angle - dynamic_share(state.speed) * p.compliance * front,
     )
