@@ -18,6 +18,7 @@ from tuning.measures import MEASURES, Limits, measure
 from tuning.measures.comfort import r79_acceleration, r79_jerk
 from tuning.measures.effort import REVERSAL, count_reversals
 from tuning.simulation import Outcome, Scenario
+from tuning.simulation.happenings import Happening
 
 RATE = 100.0
 ROUNDING = 1e-12
@@ -48,6 +49,12 @@ class MadeRun:
     width: float | None = 2.0
     outcome: Outcome = Outcome.FINISHED
     scenario: Scenario = field(default_factory=Scenario)
+    happenings: tuple[Happening, ...] = ()
+
+    @property
+    def as_meant(self) -> bool:
+        """As of a run without events."""
+        return self.outcome is Outcome.FINISHED
 
 
 def made(time: np.ndarray, track: Track | None = None, speed: float = 10.0, **channels) -> MadeRun:

@@ -18,7 +18,7 @@ import tracks
 from tracker import Gain, Law, PurePursuit, Response, Stanley
 from tracks import Path, Section, Straight, Track
 from tracks.errors import InputError
-from tuning import Limits, Scenario, Vehicle, simulate, tune
+from tuning import Limits, Localisation, Scenario, Vehicle, simulate, tune
 from tuning.search.nelder_mead import nelder_mead
 from tuning.search.scoring import UNFINISHED, run_usage, worst
 from tuning.search.space import Space
@@ -239,7 +239,10 @@ def test_a_study_says_what_was_tried_and_what_binds():
 
 def test_the_number_of_workers_changes_nothing(tmp_path):
     """One process and two write the same bytes, for a compiled law and for a law in Python with noise."""
-    scenarios = (NOMINAL, Scenario(name="noisy", position_noise=0.02, heading_noise=0.002, seed=3))
+    scenarios = (
+        NOMINAL,
+        Scenario(name="noisy", localisation=Localisation(noise=0.02, heading_noise=0.002), seed=3),
+    )
     # The compiled law drives for two minutes: sums over so many samples are where libraries split work in threads.
     for law, length in ((PurePursuit, 600.0), (Weights, 60.0)):
         track = beside_a_straight(length)

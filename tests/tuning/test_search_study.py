@@ -173,8 +173,8 @@ def test_default_scenarios_suit_the_size_of_the_vehicle():
     large = Vehicle.model_validate({"body": {"wheelbase": 2.8}})
     for one, ten in zip(default_scenarios(small), default_scenarios(large), strict=True):
         assert one.lateral_offset == pytest.approx(0.1 * ten.lateral_offset)
-        assert one.position_noise == pytest.approx(0.1 * ten.position_noise)
-        assert one.heading_noise == ten.heading_noise
+        assert one.localisation.noise == pytest.approx(0.1 * ten.localisation.noise)
+        assert one.localisation.heading_noise == ten.localisation.heading_noise
 
 
 @pytest.mark.parametrize("room", ["measures", "search"])

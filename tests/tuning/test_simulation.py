@@ -14,6 +14,7 @@ import tracker
 import tracks
 import tuning
 from tracks.one_source import plain
+from tuning.simulation import Localisation
 from tuning.simulation.kernel import closed_loop
 
 LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.MPC()]
@@ -179,7 +180,7 @@ def test_stops_at_the_end_of_the_path():
 def test_same_seed_gives_every_law_the_same_noise():
     """The noise belongs to the scenario: same seed, same drive; another seed, another drive."""
     track = tracks.double_lane_change(speed=7.0)
-    noisy = tuning.Scenario(name="noisy", position_noise=0.03, heading_noise=0.01, seed=4)
+    noisy = tuning.Scenario(name="noisy", localisation=Localisation(noise=0.03, heading_noise=0.01), seed=4)
     first, again, other = (
         tuning.simulate(LAWS[0], VEHICLES["single-track"], track, scenario)
         for scenario in (noisy, noisy, noisy.model_copy(update={"seed": 5}))
@@ -197,7 +198,9 @@ def test_latency_and_delay_unknown_to_the_law_make_it_worse():
     ]
     overshoot = [-run.lateral_error.min() for run in late]
     assert overshoot[0] < overshoot[1] < overshoot[2]
-    aged = tuning.simulate(LAWS[0], VEHICLES["kinematic"], track, tuning.Scenario(localisation_latency=0.3))
+    aged = tuning.simulate(
+        LAWS[0], VEHICLES["kinematic"], track, tuning.Scenario(localisation=Localisation(latency=0.3))
+    )
     assert -aged.lateral_error.min() > overshoot[0]
 
 

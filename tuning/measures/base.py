@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple, Protocol
 
@@ -9,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracks.errors import InputError
+from tuning.simulation.events import DriverTakesOver
 
 if TYPE_CHECKING:
     from tracks import Section, Track
-    from tuning.simulation import Outcome, Scenario
+    from tuning.simulation import Scenario
+    from tuning.simulation.happenings import Happening
 
 __all__ = ["LOWEST_RATE", "Array", "Drive", "Measure", "Recording", "settling_band"]
 
@@ -70,7 +74,9 @@ class Drive(Protocol):
     @property
     def width(self) -> float | None: ...
     @property
-    def outcome(self) -> Outcome: ...
+    def as_meant(self) -> bool: ...
+    @property
+    def happenings(self) -> Sequence[Happening]: ...
     @property
     def track(self) -> Track: ...
     @property
@@ -94,7 +100,7 @@ class Recording:
 
     Attributes:
         rate: samples a second, Hz.
-        judged: index of the first sample after start-up; errors count from here.
+        judged: the samples whose errors count: those after start-up, less those that a driver answers for.
         track: that was driven.
         rate_limit, angle_limit: of the road wheels, rad/s and rad.
         width: of the body, m; 0 where it is not known.
@@ -110,7 +116,8 @@ class Recording:
     longitudinal_acceleration: Array
     steering_angle: Array
     steering_rate: Array
-    judged: int
+    judged: slice | Array
+    happenings: tuple[Happening, ...]
     track: Track
     rate_limit: float
     angle_limit: float
@@ -138,7 +145,8 @@ class Recording:
             channels = {name: np.interp(even, time, channel) for name, channel in channels.items()}
         return cls(
             rate=1.0 / period,
-            judged=_end_of_start_up(channels["s"], channels["lateral_error"], 1.0 / period, run),
+            judged=_judged(channels["s"], channels["lateral_error"], 1.0 / period, run),
+            happenings=tuple(run.happenings),
             track=run.track,
             rate_limit=run.rate_limit,
             angle_limit=run.angle_limit,
@@ -150,6 +158,29 @@ class Recording:
 def _starts_with(section: Section, s: float) -> bool:
     """Tell whether the section judges a step with which the run starts."""
     return section.step is not None and section.start <= s + SMALLEST_BAND and section.end > s
+
+
+def _judged(s: Array, error: Array, rate: float, run: Drive) -> slice | Array:
+    """Give the samples whose errors count.
+
+    While a driver steers the errors are the driver's; what is left of them at the hand-back does not count until the
+    vehicle first comes within the settling band, but no longer than `START_UP_TIME`.
+    """
+    first = _end_of_start_up(s, error, rate, run)
+    spans = [
+        (h.begun, h.ended) for h in run.happenings if isinstance(h.event, DriverTakesOver) and h.happened
+    ]
+    if not spans:
+        return slice(first, None)
+    counts = np.arange(error.size) >= first
+    for begun, ended in spans:
+        start = int(np.ceil((begun - run.time[0]) * rate - 1e-6))
+        end = error.size if ended == math.inf else int(np.ceil((ended - run.time[0]) * rate - 1e-6))
+        end = min(end, error.size)
+        longest = min(end + int(START_UP_TIME * rate), error.size)
+        settled = np.flatnonzero(np.abs(error[end:longest]) <= SMALLEST_BAND)
+        counts[start : end + int(settled[0]) if settled.size else longest] = False
+    return counts
 
 
 def _end_of_start_up(s: Array, error: Array, rate: float, run: Drive) -> int:

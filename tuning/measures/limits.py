@@ -66,6 +66,8 @@ class Limits(BaseModel):
     steering_rate_rms: float | None = _bound(0.20, f"rad/s of the road wheels; {_NO_SOURCE}")
     time_saturated: float | None = _bound(5.0, f"%; {_NO_SOURCE}")
     steering_reversals: float | None = _bound(None)
+    stopping_distance: float | None = _bound(None)
+    stopping_excursion: float | None = _bound(None)
 
     @field_validator("*", mode="before")
     @classmethod

@@ -7,9 +7,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from tuning.measures import comfort, effort, steps, tracking
+from tuning.measures import comfort, effort, steps, stopping, tracking
 from tuning.measures.base import Drive, Measure, Recording
-from tuning.simulation.run import Outcome
 
 __all__ = ["MEASURES", "measure"]
 
@@ -27,6 +26,7 @@ _FAMILIES: tuple[Callable[[Recording], dict[str, float]], ...] = (
     comfort.lateral_comfort,
     comfort.longitudinal_comfort,
     effort.effort,
+    stopping.stopping,
 )
 
 MEASURES: dict[str, Measure] = {
@@ -36,6 +36,7 @@ MEASURES: dict[str, Measure] = {
         *tracking.MEASURES,
         *comfort.MEASURES,
         *effort.MEASURES,
+        *stopping.MEASURES,
         _COURSE_DRIVEN,
     )
 }
@@ -44,13 +45,13 @@ MEASURES: dict[str, Measure] = {
 def measure(run: Drive) -> dict[str, float]:
     """Take every measure from a run, by name, in the order of `MEASURES`.
 
-    A measure that does not apply (overshoot where nothing steps) is NaN. A run that did not finish has
-    every measure infinite but `course_driven`, so that a vehicle which gave up early does not look smooth.
+    A measure that does not apply (overshoot where nothing steps) is NaN. A run that did not end as its scenario
+    means it to has every measure infinite but `course_driven`, so that a vehicle which gave up early does not look smooth.
 
     Raises:
-        InputError: a finished run with fewer than 100 samples a second.
+        InputError: a run with fewer than 100 samples a second.
     """
-    if run.outcome != Outcome.FINISHED:
+    if not run.as_meant:
         return dict.fromkeys(MEASURES, math.inf) | {"course_driven": _course_driven(run)}
     record = Recording.of(run)
     values: dict[str, float] = {}

@@ -47,7 +47,7 @@ def peak(values: Array) -> float:
 
 def lateral_error(record: Recording) -> dict[str, float]:
     """Give RMS, 95th percentile and maximum of the lateral error in m, every sample after start-up alike."""
-    error = record.lateral_error[record.judged :]
+    error = record.lateral_error[record.judged]
     size = np.abs(error)
     return {
         "lateral_error_rms": rms(error),
@@ -69,7 +69,7 @@ def _percentile(values: Array, share: float) -> float:
 
 def heading_error(record: Recording) -> dict[str, float]:
     """Give RMS and maximum of the heading error in rad, every sample after start-up alike."""
-    error = record.heading_error[record.judged :]
+    error = record.heading_error[record.judged]
     return {"heading_error_rms": rms(error), "heading_error_max": peak(error)}
 
 
@@ -78,11 +78,11 @@ def corner_cutting(record: Recording) -> dict[str, float]:
 
     The weight by curvature makes the number continuous in the path, where a threshold for "a curve" would not.
     """
-    curvature = record.path_curvature[record.judged :]
+    curvature = record.path_curvature[record.judged]
     total = float(np.abs(curvature).sum())
     if total <= _STRAIGHT * curvature.size:
         return {"corner_cutting": math.nan}
-    return {"corner_cutting": float((record.lateral_error[record.judged :] * curvature).sum()) / total}
+    return {"corner_cutting": float((record.lateral_error[record.judged] * curvature).sum()) / total}
 
 
 @equation
@@ -105,5 +105,5 @@ def corridor_used(record: Recording) -> dict[str, float]:
     """
     if record.track.corridor is None:
         return {"corridor_used": math.nan}
-    error, s = record.lateral_error[record.judged :], record.s[record.judged :]
+    error, s = record.lateral_error[record.judged], record.s[record.judged]
     return {"corridor_used": 100.0 * _room_used(record.track.arrays, s, error, 0.5 * record.width)}

@@ -7,7 +7,7 @@ from typing import Any
 
 from tracks import Track
 from tracks.errors import InputError
-from tuning.simulation import Scenario
+from tuning.simulation import Localisation, Scenario
 from tuning.vehicle import Vehicle
 
 __all__ = ["checked", "default_scenarios"]
@@ -26,7 +26,10 @@ def default_scenarios(vehicle: Vehicle) -> tuple[Scenario, ...]:
         Scenario(name="nominal"),
         Scenario(name="off the path", lateral_offset=round(0.3 * scale, 4)),
         Scenario(name="late steering", extra_dead_time=0.05),
-        Scenario(name="noisy position", position_noise=round(0.02 * scale, 5), heading_noise=0.0035),
+        Scenario(
+            name="noisy position",
+            localisation=Localisation(noise=round(0.02 * scale, 5), heading_noise=0.0035),
+        ),
     )
 
 

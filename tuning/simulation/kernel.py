@@ -5,27 +5,35 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from tracker.engagement import stand_by
 
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
-from tracker.memory import MEASURED, NEAR, STOP, Memory, StopReason
+from tracker.memory import DEMAND, MEASURED, NEAR, STOP, Memory, StopReason
 from tracker.response import ResponseValues
 from tracker.step import Options, deliver, lost, perceive, usable
 from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
-from tuning.simulation.plant import Commands, advance
+from tuning.simulation.conduct import HEARD, STANDING, WATCHDOG, OwnWays, conduct_at
+from tuning.simulation.plant import advance
 from tuning.simulation.run import Outcome
+from tuning.simulation.script import Situation, situation_at
+from tuning.simulation.sensing import NewestFix, Sensed, sense
+from tuning.simulation.wire import Message, Wire, send
 from tuning.vehicle.drive import thrust
 from tuning.vehicle.model import body
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
 from tuning.vehicle.state import Inputs, State, Surroundings
-from tuning.vehicle.steering import wheel_angle
+from tuning.vehicle.steering import steering_target, wheel_angle
 
 __all__ = [
     "RUNNING",
+    "STANDING_BY",
+    "Bench",
     "Circumstances",
+    "Commands",
     "Plant",
     "Records",
     "Rig",
@@ -36,15 +44,16 @@ __all__ = [
 ]
 
 RUNNING = -1  # not over yet: no `Outcome`
+STANDING_BY = -1  # in place of a stop reason: the driver steers
 
 # `Outcome` as compiled code has it.
 _FINISHED, _LOST = int(Outcome.FINISHED), int(Outcome.LOST)
 _NOT_FINITE, _STOPPED = int(Outcome.NOT_FINITE), int(Outcome.STOPPED)
+_ON_DEMAND, _BY_WATCHDOG = int(Outcome.STOPPED_ON_DEMAND), int(Outcome.STOPPED_BY_WATCHDOG)
 
-_TRACKER_LOST = int(StopReason.LOST)
+_TRACKER_LOST, _DEMANDED = int(StopReason.LOST), int(StopReason.DEMANDED)
 
-_STOPPED_SPEED = 0.01  # m/s, at which a controlled stop is over
-_PARKED_SPEED = 0.03  # m/s, likewise at the end of the path, where the speed loop only creeps in
+_PARKED_SPEED = 0.03  # m/s, at the end of the path, where the speed loop only creeps in
 
 
 class Plant(NamedTuple):
@@ -52,7 +61,11 @@ class Plant(NamedTuple):
 
     model: int
     parameters: PlantParameters
+    loaded: PlantParameters  # after a change of load
     dead_times: DeadTimes
+    ways: OwnWays
+    steering_step: float  # rad, of the steering-angle sensor; 0 without steps
+    speed_step: float  # m/s, of the speed sensor; 0 without steps
 
 
 class Rig(NamedTuple):
@@ -68,20 +81,42 @@ class Circumstances(NamedTuple):
     """What the drive meets.
 
     Attributes:
-        latency: age of the measured pose, s.
-        noise: added to the measured x [m], y [m] and heading [rad] by control step, shape (steps or 1, 3).
+        calm: the situation where nothing happens.
+        script: events, shape (n, 8).
+        fix_time: when the newest pose was true, by control step, s, shape (steps,).
+        fix_noise: its error in x [m], y [m] and heading [rad], shape (steps or 1, 3).
+        stamped: 1.0 where the tracker is told the age of a pose.
+        link_delay: of each message, s, shape (steps or 1,).
         substep: longest integration step, s.
         records: recordings in a control period.
         goal: arc length at which a closed track is done, m.
         near_goal: a standstill this close to the end of an open path is the end, m.
     """
 
-    latency: float
-    noise: np.ndarray
+    calm: Situation
+    script: np.ndarray
+    fix_time: np.ndarray
+    fix_noise: np.ndarray
+    stamped: float
+    link_delay: np.ndarray
     substep: float
     records: int
     goal: float
     near_goal: float
+
+
+class Commands(NamedTuple):
+    """Commands by control step, shape (steps + 1,); entry 0 is what held before the run.
+
+    Attributes:
+        curvature: 1/m, + left.
+        speed: m/s.
+        acceleration: m/s².
+    """
+
+    curvature: np.ndarray
+    speed: np.ndarray
+    acceleration: np.ndarray
 
 
 class Records(NamedTuple):
@@ -99,18 +134,37 @@ class Records(NamedTuple):
     yaw_rate: np.ndarray
     steering_angle: np.ndarray
     steering_rate: np.ndarray
+    road_wheel_angle: np.ndarray
     lateral_acceleration: np.ndarray
     longitudinal_acceleration: np.ndarray
 
 
+class Bench(NamedTuple):
+    """What a run writes: memory of the tracker, commands, messages, recordings, and the logs of what happened."""
+
+    memory: Memory
+    commands: Commands
+    wire: Wire
+    records: Records
+    diary: np.ndarray  # of the events, shape (n, 5)
+    own_log: np.ndarray  # of the vehicle
+    fix: NewestFix
+
+
 @equation
-def record(records: Records, i, time, plant: Plant, track: TrackArrays, state: State, near):
+def _surroundings(situation: Situation):
+    return Surroundings(situation.friction, situation.grade, situation.bank, situation.side_wind)
+
+
+@equation
+def record(
+    records: Records, i, time, plant: Plant, track: TrackArrays, state: State, situation: Situation, near
+):
     """Write recording i and give the true arc length, m."""
-    p = plant.parameters
-    around = Surroundings(1.0, 0.0, 0.0, 0.0)
-    drive, brake = thrust(p, state, Inputs(0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0))
+    p = plant.loaded if situation.loaded > 0.0 else plant.parameters
+    drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0))
     angle = wheel_angle(p, state.steering_angle, state.play_angle)
-    moves = body(plant.model, p, state, angle, drive, brake, around)
+    moves = body(plant.model, p, state, angle, drive, brake, _surroundings(situation))
     s, offset, point = nearest(track.path, state.x, state.y, near)
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading
@@ -119,108 +173,152 @@ def record(records: Records, i, time, plant: Plant, track: TrackArrays, state: S
     records.path_curvature[i] = point.curvature
     records.yaw_rate[i] = moves.yaw_rate
     records.steering_angle[i], records.steering_rate[i] = state.steering_angle, state.steering_rate
+    records.road_wheel_angle[i] = moves.road_wheel_angle
     records.lateral_acceleration[i] = state.speed * moves.yaw_rate + moves.lateral_dot
     records.longitudinal_acceleration[i] = moves.speed_dot
     return s
 
 
 @equation
-def _pose_at(records: Records, i, behind):
-    """Give the pose `behind` recordings before recording i, linearly between recordings."""
-    at = np.maximum(float(i) - behind, 0.0)
-    j = min(int(at), max(i - 1, 0))
-    share = at - j
-    k = min(j + 1, i)
-    return (
-        records.x[j] + share * (records.x[k] - records.x[j]),
-        records.y[j] + share * (records.y[k] - records.y[j]),
-        records.heading[j] + share * (records.heading[k] - records.heading[j]),
+def _situation(circumstances: Circumstances, bench: Bench, i, time, state: State):
+    """Give the situation at recording i; written out for the usual case that nothing happens."""
+    if circumstances.script.shape[0] == 0:
+        return circumstances.calm
+    return situation_at(
+        circumstances.script,
+        bench.diary,
+        circumstances.calm,
+        time,
+        bench.records.s[i],
+        state.heading,
+        state.speed,
     )
 
 
 @equation
-def look(rig: Rig, circumstances: Circumstances, memory: Memory, records: Records, step):
-    """Sense and perceive at a control step: give (stop reason, view)."""
+def look(rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step):
+    """Sense and perceive at a control step: give (stop reason or STANDING_BY, view, sensed, situation)."""
+    memory, records = bench.memory, bench.records
     i = step * circumstances.records
     time = float(records.time[i])
-    behind = circumstances.latency * circumstances.records / rig.options.period
-    x, y, heading = _pose_at(records, i, behind)
-    noise = step % circumstances.noise.shape[0]
-    x += circumstances.noise[noise, 0]
-    y += circumstances.noise[noise, 1]
-    heading += circumstances.noise[noise, 2]
-    speed, yaw_rate, angle = records.speed[i], records.yaw_rate[i], records.steering_angle[i]
-    reason = usable(memory, time, x, y, heading, speed, yaw_rate, angle)
-    if reason > 0:
-        # Nothing to steer by: the tracker holds its curvature and slows down from the speed last measured.
+    situation = _situation(circumstances, bench, i, time, state)
+    sensed = sense(
+        records.time, records.x, records.y, records.heading, records.speed, records.yaw_rate, records.steering_angle,
+        i, circumstances.records / rig.options.period, circumstances.fix_time[step],
+        circumstances.fix_noise, step % circumstances.fix_noise.shape[0], circumstances.stamped, bench.fix,
+        situation, plant.steering_step, plant.speed_step,
+    )  # fmt: skip
+    memory.numbers[DEMAND] = situation.stop
+    # numba unpacks no tuple behind other arguments.
+    reason = usable(
+        memory, sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
+        sensed.steering_angle, sensed.pose_age,
+    )  # fmt: skip
+    if situation.driver_steers > 0.0:
+        reason = STANDING_BY
+    if reason != 0:
+        # Nothing to steer by, or nobody asks: the tracker holds its curvature and slows down from the speed last
+        # measured, or stands by.
         near = memory.numbers[NEAR]
-        return reason, View(time, x, y, heading, memory.numbers[MEASURED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
-    view = perceive(rig.response, rig.track, rig.options, memory, time, x, y, heading, speed, yaw_rate, angle)
-    return lost(rig.options, view), view
+        view = View(time, 0.0, 0.0, 0.0, memory.numbers[MEASURED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
+        return reason, view, sensed, situation
+    view = perceive(
+        rig.response, rig.track, rig.options, memory,
+        sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
+        sensed.steering_angle, sensed.pose_age,
+    )  # fmt: skip
+    return lost(rig.options, view), view, sensed, situation
 
 
 @equation
-def _verdict(rig: Rig, circumstances: Circumstances, memory: Memory, records: Records, i):
+def _verdict(rig: Rig, circumstances: Circumstances, bench: Bench, situation: Situation, i):
     """Give the outcome at recording i, or RUNNING."""
+    records, stop = bench.records, bench.memory.numbers[STOP]
     s, offset, speed = records.s[i], records.lateral_error[i], records.speed[i]
+    standing = np.abs(speed) < STANDING
     if not np.abs(offset) + np.abs(s) + np.abs(speed) < np.inf:
         return _NOT_FINITE
-    elif np.abs(offset) > rig.options.lost_beyond or memory.numbers[STOP] == float(_TRACKER_LOST):
+    elif standing and situation.stop > 0.0 and situation.stop_final > 0.0:
+        return _ON_DEMAND
+    elif standing and bench.own_log[WATCHDOG] < np.inf:
+        return _BY_WATCHDOG
+    elif np.abs(offset) > rig.options.lost_beyond or stop == float(_TRACKER_LOST):
         return _LOST
-    elif memory.numbers[STOP] > 0.0 and speed < _STOPPED_SPEED:
+    elif standing and stop > 0.0 and stop != float(_DEMANDED):
         return _STOPPED
     elif rig.track.path.closed > 0.0:
         return _FINISHED if s >= circumstances.goal else RUNNING
     else:
         remaining = rig.track.path.length - s
-        standing = speed < _PARKED_SPEED and remaining < circumstances.near_goal
-        return _FINISHED if standing or remaining < -circumstances.near_goal else RUNNING
+        parked = speed < _PARKED_SPEED and remaining < circumstances.near_goal
+        return _FINISHED if parked or remaining < -circumstances.near_goal else RUNNING
 
 
 @equation
 def drive_period(
-    rig: Rig, plant: Plant, circumstances: Circumstances, memory: Memory, commands: Commands, records: Records,
-    state: State, step, reason, wanted, time, speed, s,
+    rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step, reason, wanted,
+    view: View, sensed: Sensed, situation: Situation,
 ):  # fmt: skip
     """Deliver the command for what the law wants, drive one period, record: give (state, outcome)."""
-    curvature, target, acceleration = deliver(
-        rig.response, rig.envelope, rig.track, rig.options, memory, reason, wanted, time, speed, s
-    )
+    commands, memory, records = bench.commands, bench.memory, bench.records
+    if reason == STANDING_BY:
+        curvature, speed, acceleration = stand_by(
+            rig.response, rig.envelope, rig.track, rig.options, memory,
+            sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
+            sensed.steering_angle, sensed.pose_age,
+        )  # fmt: skip
+    else:
+        curvature, speed, acceleration = deliver(
+            rig.response, rig.envelope, rig.track, rig.options, memory, reason, wanted,
+            view.time, view.speed, view.s,
+        )  # fmt: skip
     commands.curvature[step + 1] = curvature
-    commands.speed[step + 1] = target
+    commands.speed[step + 1] = speed
     commands.acceleration[step + 1] = acceleration
-    period = rig.options.period
+    p = plant.loaded if situation.loaded > 0.0 else plant.parameters
     count = circumstances.records
     first = step * count
+    now = records.time[first]
+    arrives = now + circumstances.link_delay[step % circumstances.link_delay.shape[0]]
+    message = Message(steering_target(p, curvature), speed, acceleration, acceleration)
+    send(bench.wire, plant.dead_times, message, step + 1, arrives, situation.link_lost)
+    if situation.link_lost == 0.0:
+        bench.own_log[HEARD] = arrives
+    tick = rig.options.period / count
     for j in range(count):
-        start, end = j * period / count, (j + 1) * period / count
-        state = advance(
-            plant.model, plant.parameters, plant.dead_times, state, commands, step,
-            period, circumstances.substep, start, end,
+        i = first + j
+        start, end = step * rig.options.period + j * tick, step * rig.options.period + (j + 1) * tick
+        if j > 0:
+            situation = _situation(circumstances, bench, i, start, state)
+            p = plant.loaded if situation.loaded > 0.0 else plant.parameters
+        conduct = conduct_at(
+            p, plant.dead_times, plant.ways, bench.own_log, situation, bench.wire, rig.track, state,
+            records.s[i], start,
         )  # fmt: skip
-        i = first + j + 1
-        near = records.s[i - 1] + state.speed * (end - start)
-        record(records, i, step * period + end, plant, rig.track, state, near)
-    return state, _verdict(rig, circumstances, memory, records, first + count)
+        state = advance(
+            plant.model, p, state, bench.wire, step + 1, conduct, _surroundings(situation), 1.0,
+            circumstances.substep, start, end,
+        )  # fmt: skip
+        near = records.s[i] + state.speed * (end - start)
+        record(records, i + 1, end, plant, rig.track, state, situation, near)
+    return state, _verdict(rig, circumstances, bench, situation, first + count)
 
 
 @equation
 def closed_loop(
-    kernel, gains: np.ndarray, rig: Rig, plant: Plant, circumstances: Circumstances,
-    memory: Memory, commands: Commands, records: Records, state: State,
+    kernel, gains: np.ndarray, rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State,
 ):  # fmt: skip
     """Run a closed-form law to its outcome: give (outcome, control steps done).
 
     Recording 0 must be written; the run ends with RUNNING when `commands` is full.
     """
-    steps = commands.curvature.shape[0] - 1
+    steps = bench.commands.curvature.shape[0] - 1
     for step in range(steps):
-        reason, view = look(rig, circumstances, memory, records, step)
+        reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step)
         wanted = wanted_curvature(kernel, gains, rig.response, rig.track.path, view)
         state, outcome = drive_period(
-            rig, plant, circumstances, memory, commands, records, state, step,
-            reason, wanted, view.time, view.speed, view.s,
-        )  # fmt: skip
+            rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
+        )
         if outcome != RUNNING:
             return outcome, step + 1
     return RUNNING, steps

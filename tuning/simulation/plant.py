@@ -1,4 +1,4 @@
-"""The vehicle through one control period: dead times as real numbers, inputs held, RK4 in between."""
+"""The vehicle over a span of time: messages that come into effect cut it, RK4 in between."""
 
 from __future__ import annotations
 
@@ -7,77 +7,72 @@ from typing import NamedTuple
 import numpy as np
 
 from tracks.one_source import equation
+from tuning.simulation.wire import BRAKE, DRIVE, SAME_TIME, STEERING, Wire
 from tuning.vehicle.model import rk4
-from tuning.vehicle.parameters import DeadTimes, PlantParameters
+from tuning.vehicle.parameters import PlantParameters
 from tuning.vehicle.state import Inputs, State, Surroundings
-from tuning.vehicle.steering import steering_target
 
-__all__ = ["Commands", "advance"]
-
-_SAME_TIME = 1e-9  # s: two instants closer than this are one
+__all__ = ["Conduct", "advance"]
 
 
-class Commands(NamedTuple):
-    """Commands by control step, shape (steps + 1,); entry 0 is what held before the run.
+class Conduct(NamedTuple):
+    """What drives the vehicle in place of the messages, where something does."""
 
-    Attributes:
-        curvature: 1/m, + left.
-        speed: m/s.
-        acceleration: m/s².
-    """
-
-    curvature: np.ndarray
-    speed: np.ndarray
-    acceleration: np.ndarray
+    steered: float  # 1: `angle` is asked of the steering
+    angle: float  # rad
+    power: float  # 1: the steering has power
+    driven: float  # 1: `speed`, `drive` and `brake` are asked of drive and brake
+    speed: float  # m/s; its sign is the gear, 0 stands for a stop
+    drive: float  # m/s², ≥ 0
+    brake: float  # m/s², ≤ 0
 
 
 @equation
-def _entry(step, time, dead_time, period):
-    """Give the entry of `Commands` that acts at `time` after control step `step`."""
-    whole = np.floor(dead_time / period + _SAME_TIME)
-    switch = dead_time - whole * period
-    entry = step + 1 - int(whole)
-    if time < switch - _SAME_TIME:
-        entry -= 1
-    return max(entry, 0)
+def _acting(wire: Wire, channel, sent, time):
+    """Move on to the message that acts at a channel at `time` [s] and give it; `sent` is the newest that was sent."""
+    while wire.newest[channel] < sent and wire.acts[channel, wire.newest[channel] + 1] <= time + SAME_TIME:
+        wire.newest[channel] += 1
+    return wire.newest[channel]
 
 
 @equation
-def _switch_after(time, dead_time, period, until):
-    """Give the moment in (time, until) when the next command acts, else `until`; s after the control step."""
-    switch = dead_time - np.floor(dead_time / period + _SAME_TIME) * period
-    if switch > time + _SAME_TIME and switch < until:
-        return switch
-    return until
+def _until(wire: Wire, channel, sent, end):
+    """Give the moment, not after `end` [s], at which the next message comes into effect at a channel."""
+    if wire.newest[channel] < sent:
+        return min(wire.acts[channel, wire.newest[channel] + 1], end)
+    return end
 
 
 @equation
 def advance(
-    model: int, p: PlantParameters, dead: DeadTimes, state: State, commands: Commands, step: int,
-    period, substep, start, end,
+    model: int, p: PlantParameters, state: State, wire: Wire, sent, conduct: Conduct, around: Surroundings,
+    loop, substep, start, end,
 ):  # fmt: skip
-    """Carry the state from `start` to `end` [s after control step `step`], both within the period.
+    """Carry the state from `start` to `end` [s].
 
-    The span is cut wherever a command comes into effect, so a dead time need not be a multiple of anything
+    The span is cut wherever a message comes into effect, so a dead time need not be a multiple of anything
     and the input is constant over every integration step.
     """
-    around = Surroundings(1.0, 0.0, 0.0, 0.0)
     time = start
-    while time < end - _SAME_TIME:
-        until = _switch_after(time, dead.steering, period, end)
-        until = _switch_after(time, dead.drive, period, until)
-        until = _switch_after(time, dead.brake, period, until)
-        target = steering_target(p, commands.curvature[_entry(step, time, dead.steering, period)])
-        drive = _entry(step, time, dead.drive, period)
-        brake = _entry(step, time, dead.brake, period)
-        count = int(np.ceil((until - time) / substep - _SAME_TIME))
+    while time < end - SAME_TIME:
+        steering = _acting(wire, STEERING, sent, time)
+        drive = _acting(wire, DRIVE, sent, time)
+        brake = _acting(wire, BRAKE, sent, time)
+        until = _until(wire, STEERING, sent, end)
+        until = _until(wire, DRIVE, sent, until)
+        until = _until(wire, BRAKE, sent, until)
+        count = int(np.ceil((until - time) / substep - SAME_TIME))
         h = (until - time) / count
+        by_wire = conduct.driven == 0.0
         inputs = Inputs(
-            target,
-            commands.speed[drive], commands.acceleration[drive],
-            commands.speed[brake], commands.acceleration[brake],
-            1.0, 1.0,
-        )  # fmt: skip
+            conduct.angle if conduct.steered > 0.0 else wire.target[steering],
+            wire.speed[drive] if by_wire else conduct.speed,
+            wire.drive[drive] if by_wire else conduct.drive,
+            wire.speed[brake] if by_wire else conduct.speed,
+            wire.brake[brake] if by_wire else conduct.brake,
+            loop if by_wire else 0.0,
+            conduct.power,
+        )
         for _ in range(count):
             state = rk4(model, p, state, inputs, around, h)
         time = until

@@ -11,6 +11,7 @@ import numpy as np
 
 from tracker import Law, StopReason
 from tracks import Track
+from tuning.simulation.happenings import Happening, meant
 from tuning.simulation.scenario import Scenario
 
 if TYPE_CHECKING:
@@ -20,7 +21,7 @@ __all__ = ["Outcome", "Run"]
 
 
 class Outcome(IntEnum):
-    """How a run ended. Only FINISHED is a drive to the end of the track."""
+    """How a run ended. Only FINISHED is a drive to the end of the track; `Run.as_meant` knows the stops that were meant."""
 
     FINISHED = 0
     LOST = 1
@@ -31,6 +32,10 @@ class Outcome(IntEnum):
     """A state became infinite or undefined."""
     STOPPED = 4
     """The tracker brought the vehicle to a controlled stop; `Run.stop_reason` says why."""
+    STOPPED_ON_DEMAND = 5
+    """A stop demand brought the vehicle to a standstill."""
+    STOPPED_BY_WATCHDOG = 6
+    """The vehicle stopped by itself, since no command came."""
 
 
 @dataclass(frozen=True)
@@ -42,12 +47,14 @@ class Run:
         s: arc length of the projection on the path, m, growing past the length on further laps.
         lateral_error: m, + left of the path. heading_error: vehicle − path, rad.
         path_curvature: of the path at `s`, 1/m, + left.
-        yaw_rate: rad/s, + left. steering_angle: road wheel, rad, + left. steering_rate: rad/s.
+        yaw_rate: rad/s, + left. steering_angle: of the steering actuator as a road-wheel angle, rad, + left.
+        steering_rate: rad/s. road_wheel_angle: behind play and compliance, rad, + left.
         lateral_acceleration: at the centre of gravity (kinematic vehicles: where its place is unknown, at
             the rear axle), m/s², + left. longitudinal_acceleration: m/s².
         command_curvature, command_speed, command_acceleration: the commands given, 1/m, m/s, m/s².
         rate_limit, angle_limit: of the road wheels, rad/s and rad. width: of the body, m, None where unknown.
         outcome: how it ended. stop_reason: of a controlled stop. counts: fallbacks of the law, by name.
+        happenings: what became of each event of the scenario, in its order.
     """
 
     law: Law
@@ -67,6 +74,7 @@ class Run:
     yaw_rate: np.ndarray
     steering_angle: np.ndarray
     steering_rate: np.ndarray
+    road_wheel_angle: np.ndarray
     lateral_acceleration: np.ndarray
     longitudinal_acceleration: np.ndarray
     command_curvature: np.ndarray
@@ -76,6 +84,14 @@ class Run:
     angle_limit: float
     width: float | None = None
     counts: dict[str, int] = field(default_factory=dict)
+    happenings: tuple[Happening, ...] = ()
+
+    @property
+    def as_meant(self) -> bool:
+        """Whether the run ended as its scenario means it to: at the end of the track, or in the stop it asks for."""
+        if self.outcome == Outcome.STOPPED:
+            return any(meant(event) == self.stop_reason for event in self.scenario.events)
+        return self.outcome in (Outcome.FINISHED, Outcome.STOPPED_ON_DEMAND, Outcome.STOPPED_BY_WATCHDOG)
 
     @cached_property
     def measures(self) -> dict[str, float]:

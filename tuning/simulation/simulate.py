@@ -3,22 +3,30 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
+from tracker.engagement import restart
+from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
 
 from tracker import Envelope, Law, Response, StopReason
 from tracker.laws.base import IN_PYTHON
-from tracker.memory import STOP, Memory, new_memory
-from tracker.step import Options, asked_curvature
+from tracker.memory import CURVATURE, STOP, new_memory
+from tracker.step import asked_curvature
 from tracker.tracker import WHEELBASES_LOST, response_of
 from tracks import Track
 from tracks.errors import InputError
 from tracks.geometry import evaluate
 from tracks.track import planned_speed
+from tuning.simulation.conduct import OwnWays, new_log
+from tuning.simulation.happenings import happenings_of
 from tuning.simulation.kernel import (
     RUNNING,
+    STANDING_BY,
+    Bench,
     Circumstances,
+    Commands,
     Plant,
     Records,
     Rig,
@@ -27,11 +35,16 @@ from tuning.simulation.kernel import (
     look,
     record,
 )
-from tuning.simulation.plant import Commands
+from tuning.simulation.loading import loaded
+from tuning.simulation.localisation import fixes_of
 from tuning.simulation.run import Outcome, Run
 from tuning.simulation.scenario import Scenario
+from tuning.simulation.script import Situation, diary_of, script_of
+from tuning.simulation.sensing import new_fix
+from tuning.simulation.wire import Message, link_delays, new_wire
 from tuning.vehicle import DeadTimes, State, Vehicle
 from tuning.vehicle.steady import steady_turn
+from tuning.vehicle.steering import steering_target
 
 __all__ = ["simulate"]
 
@@ -91,64 +104,74 @@ def simulate(
             compensate_dead_time=float(compensate_dead_time),
             # A drive that begins off the path by intent may be as far off again, and half as much.
             lost_beyond=WHEELBASES_LOST * vehicle.body.wheelbase + 1.5 * offset,
+            jump_beyond=WHEELBASES_JUMPED * believed.wheelbase,
+            blind_for=BLIND_FOR,
         ),
         track.arrays,
     )
     plant = _plant(vehicle, scenario)
-    state, curvature = _start(vehicle, track, scenario)
+    calm = Situation(scenario.friction, scenario.grade, scenario.bank, scenario.side_wind)
+    state, curvature = _start(plant, track, scenario, calm)
     records_a_period = math.ceil(period / _SLOWEST_RECORDING - 1e-9)
     steps = math.ceil(_longest_time(track, scenario) / period)
-    circumstances = _circumstances(vehicle, track, scenario, steps, records_a_period, substep)
-    records = Records(*np.empty((len(Records._fields), steps * records_a_period + 1)))
-    commands = Commands(*np.empty((3, steps + 1)))
-    memory = new_memory(0.0, curvature, state.speed)
-    commands.curvature[0] = asked_curvature(rig.response, curvature, state.speed)
-    commands.speed[0], commands.acceleration[0] = state.speed, 0.0
-    record(records, 0, 0.0, plant, rig.track, state, 0.0)
-    loop = (rig, plant, circumstances, memory, commands, records, state)
+    circumstances = _circumstances(vehicle, track, scenario, calm, steps, records_a_period, period, substep)
+    bench = _bench(rig, plant, circumstances, state, curvature, steps)
     counts: dict[str, int] = {}
     if law.kernel != IN_PYTHON:
-        outcome, done = closed_loop(law.kernel, law.gain_values(), *loop)
+        outcome, done = closed_loop(law.kernel, law.gain_values(), rig, plant, circumstances, bench, state)
     else:
-        outcome, done, counts = _loop_in_python(law, believed, track, *loop)
-    return _run(
-        law, track, scenario, vehicle, outcome, done, records_a_period, memory, commands, records, counts
-    )
+        outcome, done, counts = _loop_in_python(law, believed, track, rig, plant, circumstances, bench, state)
+    return _run(law, track, scenario, vehicle, outcome, done, records_a_period, bench, counts)
 
 
 def _loop_in_python(
     law: Law, believed: Response, track: Track, rig: Rig, plant: Plant, circumstances: Circumstances,
-    memory: Memory, commands: Commands, records: Records, state: State,
+    bench: Bench, state: State,
 ) -> tuple[int, int, dict[str, int]]:  # fmt: skip
     """The loop of `closed_loop` around a law that runs in Python."""
     options = rig.options
     runner = law.start(believed, rig.envelope, track, options.period, options.speed_factor)
-    outcome, steps = RUNNING, len(commands.curvature) - 1
+    outcome, steps = RUNNING, len(bench.commands.curvature) - 1
+    stood_by = False
     for step in range(steps):
-        reason, view = look(rig, circumstances, memory, records, step)
+        reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step)
+        if reason == 0 and stood_by:
+            restart(runner, float(bench.memory.numbers[CURVATURE]))
+        stood_by = reason == STANDING_BY
         wanted = runner.curvature(view) if reason == 0 else 0.0
         state, outcome = drive_period(
-            rig, plant, circumstances, memory, commands, records, state, step,
-            reason, wanted, view.time, view.speed, view.s,
-        )  # fmt: skip
+            rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
+        )
         if outcome != RUNNING:
             return outcome, step + 1, dict(getattr(runner, "counts", {}))
     return outcome, steps, dict(getattr(runner, "counts", {}))
 
 
 def _plant(vehicle: Vehicle, scenario: Scenario) -> Plant:
-    extra = scenario.extra_dead_time
+    extra, drive, link = scenario.extra_dead_time, vehicle.drive, vehicle.link
+    first = loaded(vehicle, vehicle.plant, scenario.load, scenario.load_position)
+    change = scenario.load_change
     return Plant(
-        vehicle.model_code, vehicle.plant, DeadTimes(*(float(d + extra) for d in vehicle.dead_times))
+        model=vehicle.model_code,
+        parameters=first,
+        loaded=first if change is None else loaded(vehicle, first, change.mass, change.position),
+        dead_times=DeadTimes(*(float(d + extra) for d in vehicle.dead_times)),
+        ways=OwnWays(
+            emergency=float(drive.emergency_deceleration or drive.deceleration_limit),
+            watchdog=float(link.watchdog),
+            watchdog_deceleration=float(link.watchdog_deceleration or drive.deceleration_limit),
+        ),
+        steering_step=float(vehicle.steering.feedback_resolution),
+        speed_step=float(drive.speed_resolution),
     )
 
 
-def _start(vehicle: Vehicle, track: Track, scenario: Scenario) -> tuple[State, float]:
+def _start(plant: Plant, track: Track, scenario: Scenario, calm: Situation) -> tuple[State, float]:
     """Give the first state, steady in the path's first curvature, and that curvature (1/m)."""
     point = evaluate(track.arrays.path, 0.0)
     speed = planned_speed(track.arrays, 0.0)[0] * scenario.speed_factor
     offset = track.start_offset + scenario.lateral_offset
-    steady = steady_turn(vehicle.model_code, vehicle.plant, float(speed), float(point.curvature))
+    steady = steady_turn(plant.model, plant.parameters, float(speed), float(point.curvature))
     state = steady._replace(
         x=point.x - offset * point.tangent_y,
         y=point.y + offset * point.tangent_x,
@@ -163,46 +186,74 @@ def _longest_time(track: Track, scenario: Scenario) -> float:
     # Constant acceleration between nodes: the mean of the end speeds; a floor stands for creeping at a stop.
     mean = np.maximum(0.5 * (v[1:] + v[:-1]) * scenario.speed_factor, 0.05 * max(float(v.max()), 1e-3))
     laps = scenario.laps if track.path.closed else 1
-    return _TIME_ALLOWED * laps * float(np.sum(np.diff(s) / mean)) + _TIME_TO_SPARE
+    waits = sum(event.duration or 0.0 for event in scenario.events)
+    return _TIME_ALLOWED * (laps * float(np.sum(np.diff(s) / mean)) + waits) + _TIME_TO_SPARE
 
 
 def _circumstances(
-    vehicle: Vehicle, track: Track, scenario: Scenario, steps: int, records: int, substep: float
-) -> Circumstances:
-    spread = np.array([scenario.position_noise, scenario.position_noise, scenario.heading_noise])
-    noise = np.zeros((1, 3))
-    if spread.any():
-        noise = np.random.default_rng(scenario.seed).standard_normal((steps, 3)) * spread
-    length = vehicle.body.wheelbase
+    vehicle: Vehicle, track: Track, scenario: Scenario, calm: Situation, steps: int, records: int, period: float,
+    substep: float,
+) -> Circumstances:  # fmt: skip
+    link = vehicle.link
+    fixes = fixes_of(scenario.localisation, steps, period, scenario.seed)
     return Circumstances(
-        latency=scenario.localisation_latency,
-        noise=noise,
+        calm=calm,
+        script=script_of(scenario.events),
+        fix_time=fixes.time,
+        fix_noise=fixes.noise,
+        stamped=float(scenario.localisation.stamped),
+        link_delay=link_delays(link.period, link.jitter, steps, period, scenario.seed),
         substep=float(substep),
         records=records,
         goal=track.path.length * scenario.laps,
-        near_goal=0.5 * length,
+        near_goal=0.5 * vehicle.body.wheelbase,
+    )
+
+
+def _bench(
+    rig: Rig, plant: Plant, circumstances: Circumstances, state: State, curvature: float, steps: int
+) -> Bench:
+    """Give everything that a run writes, its first recording written."""
+    capacity = steps * circumstances.records + 1
+    records = Records(*np.empty((len(Records._fields), capacity)))
+    commands = Commands(*np.empty((3, steps + 1)))
+    asked = float(asked_curvature(rig.response, curvature, state.speed))
+    commands.curvature[0], commands.speed[0], commands.acceleration[0] = asked, state.speed, 0.0
+    before = Message(float(steering_target(plant.parameters, asked)), state.speed, 0.0, 0.0)
+    record(records, 0, 0.0, plant, rig.track, state, circumstances.calm, 0.0)
+    return Bench(
+        memory=new_memory(0.0, curvature, state.speed),
+        commands=commands,
+        wire=new_wire(steps, before),
+        records=records,
+        diary=diary_of(circumstances.script),
+        own_log=new_log(),
+        fix=new_fix(),
     )
 
 
 def _run(
     law: Law, track: Track, scenario: Scenario, vehicle: Vehicle, outcome: int, done: int, records_a_period: int,
-    memory: Memory, commands: Commands, records: Records, counts: dict[str, int],
+    bench: Bench, counts: dict[str, int],
 ) -> Run:  # fmt: skip
     samples = done * records_a_period + 1
-    series: dict[str, Any] = {name: values[:samples].copy() for name, values in records._asdict().items()}
-    for name, values in commands._asdict().items():
+    series: dict[str, Any] = {
+        name: values[:samples].copy() for name, values in bench.records._asdict().items()
+    }
+    for name, values in bench.commands._asdict().items():
         # The command given at a control step holds until the next; the last sample repeats it.
         held = np.repeat(values[1 : done + 1], records_a_period)
         series[f"command_{name}"] = np.append(held, held[-1])
-    return Run(
+    run = Run(
         law=law,
         track=track,
         scenario=scenario,
         outcome=Outcome.OUT_OF_TIME if outcome == RUNNING else Outcome(outcome),
-        stop_reason=StopReason(int(memory.numbers[STOP])),
+        stop_reason=StopReason(int(bench.memory.numbers[STOP])),
         rate_limit=vehicle.steering.rate_limit,
         angle_limit=vehicle.steering.reach,
         width=vehicle.body.width,
         counts=counts,
         **series,
     )
+    return replace(run, happenings=happenings_of(run, bench.diary)) if scenario.events else run

@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.measures.comfort import r79_acceleration
-from tuning.simulation.run import Outcome
 
 if TYPE_CHECKING:
     from tracks import Track
@@ -151,7 +150,7 @@ def _line(label: str, run: Run, turned: float) -> DrivenLine:
         np.asarray(run.lateral_error)[keep],
         np.asarray(run.speed)[keep],
         r79_acceleration(np.asarray(run.lateral_acceleration), _rate(run))[keep],
-        bool(run.outcome == Outcome.FINISHED),
+        run.as_meant,
     )
 
 
