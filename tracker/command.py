@@ -34,6 +34,8 @@ class Measurement:
         yaw_rate: rad/s, anticlockwise. Needed where the vehicle's tyres are known: the curvature that it drives now is
             then taken from it.
         steering_angle: road-wheel angle, rad, + left. Needed for the same where they are not.
+        pose_age: how long ago x, y and heading were true, s, at least 0: the localisation's latency, and more where
+            it has nothing new and repeats its last pose. Speed, yaw rate and steering angle are those of `time`.
     """
 
     time: float
@@ -43,3 +45,4 @@ class Measurement:
     speed: float
     yaw_rate: float = 0.0
     steering_angle: float = 0.0
+    pose_age: float = 0.0

@@ -7,17 +7,29 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tracks.one_source import equation
+
 __all__ = [
     "COUNT",
     "CURVATURE",
+    "DEMAND",
+    "FIX",
     "MEASURED",
     "NEAR",
     "NEWEST",
+    "POSE_HEADING",
+    "POSE_SPEED",
+    "POSE_TIME",
+    "POSE_TURN_RATE",
+    "POSE_X",
+    "POSE_Y",
+    "RESUMING",
     "SPEED",
     "STOP",
     "TIME",
     "Memory",
     "StopReason",
+    "keep_command",
     "new_memory",
 ]
 
@@ -30,7 +42,16 @@ STOP = 4  # StopReason
 TIME = 5  # of the last usable measurement, s
 SPEED = 6  # commanded last, m/s
 MEASURED = 7  # speed of the last usable measurement, m/s
-SLOTS = 8
+RESUMING = 8  # 1.0 while the commanded speed is on its way to the plan, after stand-by or a released stop
+DEMAND = 9  # category of the stop that is demanded + 1; 0.0 without a demand
+POSE_X = 10  # the pose reckoned last: m
+POSE_Y = 11  # m
+POSE_HEADING = 12  # rad
+POSE_TIME = 13  # for which it was reckoned, s; -inf before the first
+POSE_SPEED = 14  # m/s then
+POSE_TURN_RATE = 15  # rad/s then
+FIX = 16  # time at which the last believed pose was true, s; -inf before the first
+SLOTS = 17
 
 # At 200 Hz the ring covers the 2 s of dead time that a `Response` may have. A power of two: the place in the ring is a
 # bit mask.
@@ -50,6 +71,10 @@ class StopReason(IntEnum):
     LOST = 4
     """Too far from the path, or driving across or against it."""
     ROLLING_BACK = 5
+    DEMANDED = 6
+    """By `Tracker.demand_stop`; the vehicle keeps to the path."""
+    LOCALISATION_LOST = 7
+    """No believed pose for too long; the vehicle keeps to the path by the reckoned one."""
 
 
 class Memory(NamedTuple):
@@ -77,6 +102,18 @@ def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) ->
     memory.numbers[COUNT] = 1.0
     memory.times[0] = -np.inf
     memory.curvatures[0] = curvature
-    memory.numbers[TIME] = -np.inf
+    memory.numbers[TIME] = memory.numbers[POSE_TIME] = memory.numbers[FIX] = -np.inf
     memory.numbers[SPEED] = memory.numbers[MEASURED] = speed
     return memory
+
+
+@equation
+def keep_command(memory: Memory, time, curvature):
+    """Put a path curvature [1/m] that is asked for at `time` [s] into the ring and into its slot."""
+    numbers = memory.numbers
+    newest = (int(numbers[NEWEST]) + 1) % memory.times.shape[0]
+    memory.times[newest] = time
+    memory.curvatures[newest] = curvature
+    numbers[NEWEST] = float(newest)
+    numbers[COUNT] = np.minimum(numbers[COUNT] + 1.0, float(memory.times.shape[0]))
+    numbers[CURVATURE] = curvature

@@ -7,13 +7,16 @@ from typing import Any
 import numpy as np
 
 from tracker.command import Command, Measurement
+from tracker.engagement import restart, stand_by
 from tracker.envelope import Envelope
 from tracker.laws.base import IN_PYTHON, Law
-from tracker.memory import MEASURED, NEAR, STOP, StopReason, new_memory
+from tracker.memory import CURVATURE, DEMAND, MEASURED, NEAR, STOP, StopReason, new_memory
+from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
 from tracker.response import Response
-from tracker.step import Options, decide, deliver, lost, perceive, usable
+from tracker.step import decide, deliver, lost, perceive, usable
 from tracks import Track
 from tracks.errors import InputError
+from tracks.geometry import project
 
 __all__ = ["WHEELBASES_LOST", "Tracker", "response_of"]
 
@@ -46,6 +49,10 @@ class Tracker:
     The command asks for the curvature that makes this vehicle drive what the law wants: the understeer, the
     gain and the offset of its steering are corrected. An unusable measurement (not finite, absurdly large, or time not
     increasing), a law that gives no answer, a vehicle far from the path, across it or rolling back brings the vehicle to a controlled stop, for good.
+    So do a demanded stop (`demand_stop`) and a localisation that is silent or not believed for `blind_for`, while the
+    vehicle keeps to the path.
+
+    While a driver steers, call `stand_by` each period instead of `command`: engaging then makes no jump.
 
     Args:
         law: a law with its gains.
@@ -58,6 +65,9 @@ class Tracker:
         compensate_dead_time: whether the law sees the vehicle where it will be when the command takes effect.
         start: arc length near which the vehicle is at the first measurement, m; None looks over the whole path.
         lost_beyond: lateral error beyond which the vehicle is stopped, m; None for three wheelbases.
+        jump_beyond: distance from the pose reckoned by speed and yaw rate beyond which a measured pose is not believed,
+            m; None for half a wheelbase. A heading that is 0.3 rad off is not believed either.
+        blind_for: the vehicle is stopped once the last believed pose was true longer ago than this, s.
 
     Raises:
         InputError: a setting is out of range.
@@ -75,6 +85,8 @@ class Tracker:
         compensate_dead_time: bool = True,
         start: float | None = None,
         lost_beyond: float | None = None,
+        jump_beyond: float | None = None,
+        blind_for: float = BLIND_FOR,
     ) -> None:
         if not 0.005 <= period <= 0.1:
             raise InputError(f"period is {period} s", "0.005 to 0.1 s", "run the tracker at 10 to 200 Hz")
@@ -86,6 +98,12 @@ class Tracker:
             raise InputError(
                 f"lost_beyond is {lost_beyond} m", "above 0 m", "leave it out for three wheelbases"
             )
+        if jump_beyond is not None and not jump_beyond > 0.0:
+            raise InputError(
+                f"jump_beyond is {jump_beyond} m", "above 0 m", "leave it out for half a wheelbase"
+            )
+        if not blind_for > 0.0:
+            raise InputError(f"blind_for is {blind_for} s", "above 0 s", f"leave it out for {BLIND_FOR:g} s")
         self.law, self.track = law, track
         self.response = response_of(vehicle, law)
         self.envelope = envelope or law.envelope or Envelope()
@@ -96,11 +114,14 @@ class Tracker:
             speed_factor=float(speed_factor),
             compensate_dead_time=float(compensate_dead_time),
             lost_beyond=float(lost_beyond or WHEELBASES_LOST * self.response.wheelbase),
+            jump_beyond=float(jump_beyond or WHEELBASES_JUMPED * self.response.wheelbase),
+            blind_for=float(blind_for),
         )
         self._track = track.arrays
         self._memory = new_memory(start or 0.0)
         self._located = start is not None
         self._gains = law.gain_values() if law.kernel != IN_PYTHON else np.zeros(0)
+        self._engaged = True
         self._runner = None
         if law.kernel == IN_PYTHON:
             self._runner = law.start(self.response, self._envelope, track, period, speed_factor)
@@ -122,18 +143,12 @@ class Tracker:
 
     def command(self, measurement: Measurement) -> Command:
         """Give the command for a measurement; never raises for what a vehicle may report."""
-        m = measurement
         if not self._located:
-            self._locate(m)
-        state = (
-            float(m.time),
-            float(m.x),
-            float(m.y),
-            float(m.heading),
-            float(m.speed),
-            float(m.yaw_rate),
-            float(m.steering_angle),
-        )
+            self._locate(measurement)
+        if not self._engaged:
+            self._engaged = True
+            restart(self._runner, self._memory.numbers[CURVATURE])
+        state = _numbers(measurement)
         if self._runner is None:
             return Command(
                 *decide(
@@ -156,9 +171,82 @@ class Tracker:
             )
         )  # fmt: skip
 
+    def stand_by(self, measurement: Measurement) -> Command:
+        """Give the command that matches what the vehicle does now, while a driver steers; never raises.
+
+        Curvature driven now (within the envelope's), speed measured (a vehicle that rolls back: 0), acceleration 0. The
+        next `command` goes on from there: the curvature at most at the envelope's rate, the speed at most at its
+        acceleration or deceleration until it has met the plan. Earlier reasons to stop are forgotten, and any pose is
+        believed. An unusable measurement gives the last command again.
+        """
+        if not self._located:
+            self._locate(measurement)
+        self._engaged = False
+        state = _numbers(measurement)
+        command = Command(
+            *stand_by(self._response, self._envelope, self._track, self._options, self._memory, *state)
+        )
+        # A driver may leave the path and come back to it elsewhere.
+        _, offset = project(self._track.path, state[1], state[2], self.arc_length)
+        if abs(offset) > self._options.lost_beyond:
+            self._located = False
+        return command
+
+    def demand_stop(self, category: int) -> None:
+        """Demand a stop, of a category of ISO 13850 and IEC 60204-1; takes effect at the next `command`.
+
+        The vehicle keeps to the path while the speed asked for falls from that driven at the envelope's deceleration.
+        The more severe of two demands holds.
+
+        Args:
+            category: 0: the vehicle's hardware removes power, so that commands have no effect; they are those of
+                category 1. 1: a controlled stop, for good (until a driver has taken over, see `stand_by`).
+                2: a controlled stop with power kept, until `release_stop`.
+
+        Raises:
+            InputError: no such category.
+        """
+        if category not in (0, 1, 2):
+            raise InputError(
+                f"stop category is {category!r}",
+                "0, 1 or 2",
+                "see ISO 13850 and IEC 60204-1 for their meaning",
+            )
+        numbers = self._memory.numbers
+        numbers[DEMAND] = min(numbers[DEMAND] or np.inf, category + 1.0)
+
+    def release_stop(self) -> None:
+        """End a demand of category 2: the speed goes back to the plan within the envelope. No demand: nothing to do.
+
+        Raises:
+            InputError: the demand is of category 0 or 1, which is final.
+        """
+        demand = self._memory.numbers[DEMAND]
+        if demand in (1.0, 2.0):
+            raise InputError(
+                f"a stop of category {demand - 1.0:.0f} was demanded, which is final",
+                "a stop of category 2 to release",
+                "let a driver take over (stand_by) and engage anew",
+            )
+        self._memory.numbers[DEMAND] = 0.0
+
     def _locate(self, m: Measurement) -> None:
-        """Find the vehicle on the whole path, once, at the first usable measurement."""
+        """Find the vehicle on the whole path, at the first usable measurement and after a drive elsewhere."""
         if np.all(np.isfinite((m.x, m.y, m.heading))):
             s, _ = self.track.path.locate(m.x, m.y, heading=m.heading)
             self._memory.numbers[NEAR] = s
             self._located = True
+
+
+def _numbers(m: Measurement) -> tuple[float, ...]:
+    """Give a measurement as the floats that compiled code takes."""
+    return (
+        float(m.time),
+        float(m.x),
+        float(m.y),
+        float(m.heading),
+        float(m.speed),
+        float(m.yaw_rate),
+        float(m.steering_angle),
+        float(m.pose_age),
+    )

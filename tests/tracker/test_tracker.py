@@ -95,7 +95,9 @@ def test_late_step_does_not_let_the_command_jump(straight):
 
 
 @pytest.mark.parametrize("law", LAWS, ids=NAMES)
-@pytest.mark.parametrize("field", ["time", "x", "y", "heading", "speed", "yaw_rate", "steering_angle"])
+@pytest.mark.parametrize(
+    "field", ["time", "x", "y", "heading", "speed", "yaw_rate", "steering_angle", "pose_age"]
+)
 @pytest.mark.parametrize("bad", [math.nan, math.inf])
 def test_measurement_that_is_not_finite_gives_a_controlled_stop(law, field, bad, straight):
     """The curvature is held, the speed falls at the envelope's deceleration, and the reason is kept."""
@@ -163,6 +165,8 @@ def test_takes_the_vehicle_that_the_law_carries(straight):
     [
         ({"period": 0.5}, "period is 0.5 s; expected 0.005 to 0.1 s"),
         ({"speed_factor": 0.0}, "speed_factor is 0.0; expected above 0"),
+        ({"jump_beyond": 0.0}, "jump_beyond is 0.0 m; expected above 0 m"),
+        ({"blind_for": math.nan}, "blind_for is nan s; expected above 0 s"),
         ({"vehicle": 3.0}, "vehicle is a float; expected a tracker.Response"),
     ],
 )
@@ -182,7 +186,8 @@ def test_laws_in_python_and_compiled_ones_are_both_covered():
 def test_stop_never_asks_for_more_than_the_vehicle_drives(speed, fault, straight):
     """A vehicle slower than the plan is stopped from its own speed: it was once asked for the plan's, and sped up."""
     for law in LAWS:
-        follower = tracker.Tracker(law, straight, vehicle=VEHICLE)
+        # A pose that is far off at once is believed only where jumps are allowed.
+        follower = tracker.Tracker(law, straight, vehicle=VEHICLE, jump_beyond=99.0)
         for i in range(20):
             follower.command(at(0.02 * i, x=0.02 * i * speed, speed=speed))
         bad = {

@@ -67,7 +67,11 @@ class Gain(NamedTuple):
 
 
 class Runner(Protocol):
-    """One law on one track with its run-time state; made by `Law.start` for each drive."""
+    """One law on one track with its run-time state; made by `Law.start` for each drive.
+
+    A runner that remembers its last answers may also have `restart(curvature: float) -> None`: after a driver has
+    steered it is called once, before the next view, with the path curvature that the vehicle drives, 1/m, + left.
+    """
 
     counts: dict[str, int]
     """How often something worth knowing happened (a solver's fallback, say); may be left out."""

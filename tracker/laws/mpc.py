@@ -87,6 +87,12 @@ class MPCRunner:
         self._previous = min(max(float(plan[0]), work.lower.item(0)), work.upper.item(0))
         return self._previous
 
+    def restart(self, curvature: float) -> None:
+        """Forget the last plan and go on from a path curvature that is driven now, 1/m, + left."""
+        limit = self._values.curvature
+        self._solver, self._plan, self._age, self._failures = None, None, 0.0, 0
+        self._previous = min(max(curvature, -limit), limit)
+
     def _solve(self) -> np.ndarray | None:
         """Give the optimal inputs of the programme in `work`, shape (n,), 1/m, or None."""
         work = self._work
