@@ -58,6 +58,8 @@ def reference_speed(
     braking, deceleration = _planned(track, envelope, options, s + speed * late_brake)
     driving, acceleration = _planned(track, envelope, options, s + speed * late_drive)
     brakes = deceleration < 0.0
+    # Further ahead, where the drive reads, the plan may slow down already, which is not yet the brake's turn.
+    driving = np.maximum(braking, driving)
     return select(brakes, braking, driving), select(brakes, deceleration, np.maximum(acceleration, 0.0))
 
 

@@ -32,9 +32,7 @@ def straight(length: float = 400.0, speed: float = SPEED, half_width: float = 1.
     """A straight lane at constant speed."""
     path = tracks.Path.from_segments([tracks.Straight(length)])
     corridor = tracks.Corridor.of_width(path, half_width)
-    return tracks.Track(
-        name="straight", path=path, speed=np.full(path.s.shape, speed), corridor=corridor
-    )
+    return tracks.Track(name="straight", path=path, speed=np.full(path.s.shape, speed), corridor=corridor)
 
 
 def circle(radius: float = 50.0, speed: float = SPEED) -> tracks.Track:
@@ -45,9 +43,7 @@ def circle(radius: float = 50.0, speed: float = SPEED) -> tracks.Track:
 
 def drive(event, law=LAWS[1], vehicle=SHUTTLE, track=None, **scenario):
     """Drive with one event and give (run, what became of it)."""
-    run = tuning.simulate(
-        law, vehicle, track or straight(), tuning.Scenario(events=(event,), **scenario)
-    )
+    run = tuning.simulate(law, vehicle, track or straight(), tuning.Scenario(events=(event,), **scenario))
     return run, run.happenings[0]
 
 
@@ -290,7 +286,9 @@ def test_a_gust_pushes_downwind():
         assert run.lateral_error.max() > abs(run.lateral_error.min())
         sideways.append(found.lateral_error)
     # ½ ρ A V w with V² = v² + w²: 16 √356 over 8 √164.
-    assert sideways[1] / sideways[0] == pytest.approx(16.0 * math.sqrt(356.0) / (8.0 * math.sqrt(164.0)), rel=0.1)
+    assert sideways[1] / sideways[0] == pytest.approx(
+        16.0 * math.sqrt(356.0) / (8.0 * math.sqrt(164.0)), rel=0.1
+    )
     calm, _ = drive(tuning.SideWind(at_time=3.0, speed=16.0))
     assert np.abs(calm.lateral_error).max() < 1e-6
 

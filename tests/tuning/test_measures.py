@@ -125,6 +125,8 @@ def test_what_does_not_apply_is_not_a_number():
         "corridor_used",
         "overshoot",
         "settling_distance",
+        "stopping_distance",
+        "stopping_excursion",
         "unsettled_sections",
     }
     assert Limits().usage(values).keys() == Limits().active.keys() - open_ones

@@ -32,9 +32,7 @@ def kinematic_yaw_rate(p, speed, angle, pull):
     least = _LEAST_DENOMINATOR * p.wheelbase
     sine, cosine = sine_cosine(angle)
     return (
-        speed
-        * (sine + gradient * pull * cosine)
-        / (cosine * select(denominator < least, least, denominator))
+        speed * (sine + gradient * pull * cosine) / (cosine * select(denominator < least, least, denominator))
     )
 
 
