@@ -7,12 +7,12 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from tracker.engagement import restart
-from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
 
 from tracker import Envelope, Law, Response, StopReason
+from tracker.engagement import restart
 from tracker.laws.base import IN_PYTHON
 from tracker.memory import CURVATURE, STOP, new_memory
+from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
 from tracker.step import asked_curvature
 from tracker.tracker import WHEELBASES_LOST, response_of
 from tracks import Track
