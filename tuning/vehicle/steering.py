@@ -1,9 +1,11 @@
-"""By-wire steering: static map, answer of second or first order, rate limit and stops.
+"""By-wire steering: static map, answer of second or first order, limits of rate and acceleration, stops, play.
 
-Notation: δ road-wheel angle, ω natural frequency, ζ damping, L wheelbase, κ commanded curvature.
+Notation: δ road-wheel angle, ω natural frequency, ζ damping, L wheelbase, κ commanded curvature, a acceleration limit.
 """
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 
@@ -16,11 +18,49 @@ __all__ = ["GUARD_RATE", "steering_derivative", "steering_target", "unpowered_ra
 # of 5 ms gives h·λ = 1, well within the 2.78 where RK4 becomes unstable.
 GUARD_RATE = 200.0
 
+# s. A first-order steering whose acceleration is limited has its rate as a state, with GUARD_RATE as second pole;
+# a shorter lag would make the two poles swing.
+_SHORTEST_LAG: Final = 4.0 / GUARD_RATE
+
+_UNLIMITED: Final = 1e8  # rad/s², an acceleration limit above it is none
+
 
 @equation
 def steering_target(p, curvature):
-    """Give the road-wheel angle (rad, + left) that the steering goes to for a commanded curvature (1/m, + left)."""
-    return clip(p.gain * np.arctan(p.wheelbase * curvature) + p.offset, -p.angle_limit, p.angle_limit)
+    """Give the road-wheel angle (rad, + left) that the steering goes to for a commanded curvature (1/m, + left).
+
+    The angle asked for, atan(L κ), is taken in steps of the resolution, to the nearest and from the middle away from
+    zero, so that left and right are alike. Gain and offset act on that, the stops last.
+    """
+    asked = np.arctan(p.wheelbase * curvature)
+    stepped = p.resolution > 0.0
+    steps = asked / select(stepped, p.resolution, 1.0)
+    asked = select(stepped, p.resolution * np.sign(steps) * np.floor(np.abs(steps) + 0.5), asked)
+    return clip(p.gain * asked + p.offset, -p.angle_limit, p.angle_limit)
+
+
+@equation
+def _pull(stiffness, damping, limit, error):
+    """Give the part of the acceleration (rad/s²) that the error asks for, ω² (δ* − δ) near the target.
+
+    A servo that may accelerate by a only must brake in time: where the rate follows the parabola v² = v₀² + 2a(e − e₀)
+    at an error e, it arrives where the linear law asks for a itself. This is the proximate time-optimal servo of
+    Workman (1987; Franklin, Powell and Workman, Digital Control of Dynamic Systems: from memory) with a part of its
+    own for each damping. The rate that a pull asks for is pull/damping, and braking by a lags behind it by a/damping.
+    A linear zone up to e₀ = a/s², with s = ω or, overdamped, the slower pole, is left alone: from rest, the linear
+    law does not ask for more than a within a/ω². Braking along the parabola ends there on the linear answer, on
+    which the acceleration falls from a on if ζ ≥ 1/√2. Below, no parabola prevents overshoot by the law itself;
+    it then runs through the target.
+    """
+    inner = 0.25 * damping * damping - stiffness
+    slow = 0.5 * damping - np.sqrt(select(inner > 0.0, inner, 0.0))
+    zone = limit / select(inner > 0.0, slow * slow, stiffness)
+    pull = stiffness * zone
+    start = (pull + limit) / damping
+    beyond = np.abs(error) - zone
+    speed = np.sqrt(np.minimum(start * start, 2.0 * limit * zone) + 2.0 * limit * np.maximum(beyond, 0.0))
+    braking = np.maximum(damping * speed - limit, pull)
+    return select(beyond > 0.0, select(error > 0.0, braking, -braking), stiffness * error)
 
 
 @equation
@@ -29,23 +69,32 @@ def steering_derivative(p, target, angle, rate):
 
     Free of limits this is δ̈ = ω² (δ* − δ) − 2 ζ ω δ̇. At the rate limit the rate may only fall, so nothing
     winds up: the steering leaves the limit at the moment the linear law asks for less. At a stop the wheel
-    stands, and its rate is lost. A steering of first order, T δ̇ = δ* − δ, has its rate follow as a record only.
+    stands, and its rate is lost, which takes more than the motor's acceleration limit.
+
+    The error is reduced by the dead band, not cut to 0 within it: it stays continuous, so the steering neither
+    chatters nor cycles at the band's edge, where it comes to rest.
+
+    A steering of first order, T δ̇ = δ* − δ, has its rate follow as a record only. With an acceleration limit its
+    rate becomes a state, δ̈ = G ((δ* − δ)/T − δ̇) with G = `GUARD_RATE`: the delay to a ramp is still T.
     """
+    error = target - angle
+    error = select(p.dead_band > 0.0, error - clip(error, -p.dead_band, p.dead_band), error)
+    limit = p.steering_acceleration_limit
     first_order = p.steering_lag > 0.0
-    first_order_rate = (target - angle) / select(first_order, p.steering_lag, 1.0)
+    lag = select(first_order, p.steering_lag, 1.0)
+    at_once = select(first_order, limit, 0.0) > _UNLIMITED
+    stiffness = select(first_order, GUARD_RATE / np.maximum(lag, _SHORTEST_LAG), p.natural_frequency**2)
+    damping = select(first_order, GUARD_RATE, 2.0 * p.damping * p.natural_frequency)
     angle_dot = clip(
-        clip(select(first_order, first_order_rate, rate), -p.rate_limit, p.rate_limit),
+        clip(select(at_once, error / lag, rate), -p.rate_limit, p.rate_limit),
         -GUARD_RATE * (p.angle_limit + angle),
         GUARD_RATE * (p.angle_limit - angle),
     )
+    by_motor = clip(_pull(stiffness, damping, limit, error) - damping * angle_dot, -limit, limit)
     # The last term is 0 unless a limit holds the wheel back; it then takes the lost rate out of the state.
-    acceleration = (
-        p.natural_frequency**2 * (target - angle)
-        - 2.0 * p.damping * p.natural_frequency * angle_dot
-        + GUARD_RATE * (angle_dot - rate)
-    )
+    acceleration = by_motor + GUARD_RATE * (angle_dot - rate)
     rate_dot = clip(acceleration, -GUARD_RATE * (p.rate_limit + rate), GUARD_RATE * (p.rate_limit - rate))
-    return angle_dot, select(first_order, GUARD_RATE * (angle_dot - rate), rate_dot)
+    return angle_dot, select(at_once, GUARD_RATE * (angle_dot - rate), rate_dot)
 
 
 @equation
