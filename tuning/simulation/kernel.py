@@ -162,9 +162,10 @@ def record(
 ):
     """Write recording i and give the true arc length, m."""
     p = plant.loaded if situation.loaded > 0.0 else plant.parameters
-    drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0))
+    around = _surroundings(situation)
+    drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0), around)
     angle = wheel_angle(p, state.steering_angle, state.play_angle)
-    moves = body(plant.model, p, state, angle, drive, brake, _surroundings(situation))
+    moves = body(plant.model, p, state, angle, drive, brake, around)
     s, offset, point = nearest(track.path, state.x, state.y, near)
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading

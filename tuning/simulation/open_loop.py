@@ -78,7 +78,7 @@ def _drive(
 ):  # fmt: skip
     by_wire = Conduct(0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
     for step in range(curvature.shape[0]):
-        drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0))
+        drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0), around)
         angle = wheel_angle(p, state.steering_angle, state.play_angle)
         moves = body(model, p, state, angle, drive, brake, around)
         for i in range(states.shape[1]):

@@ -61,7 +61,7 @@ def demands(p, state, inputs):
 
 
 @equation
-def thrust(p, state, inputs):
+def thrust(p, state, inputs, around):
     """Give what drive and brake give along the vehicle's x axis, m/s²; the brake fades out at standstill."""
     return (
         state.drive_acceleration,

@@ -93,7 +93,7 @@ def derivative(model, p, state, inputs, around):
     Returns:
         State whose fields are the derivatives, each per second; 0 for those that `settle` sets.
     """
-    drive, brake = thrust(p, state, inputs)
+    drive, brake = thrust(p, state, inputs, around)
     angle = wheel_angle(p, state.steering_angle, state.play_angle)
     moves = body(model, p, state, angle, drive, brake, around)
     angle_dot, rate_dot = steering_derivative(p, inputs.target, state.steering_angle, state.steering_rate)
