@@ -1,14 +1,24 @@
-"""By-wire drive and brake: the speed loop's demand, two first-order lags, and coming to rest."""
+"""By-wire drive and brake: gears, the speed loop's demands, hand-over, lags with jerk limits, and standing.
+
+The speed loop asks along the vehicle's x axis for a = a_cmd + k (v_cmd − v) + I. The drive pushes in the direction of
+the gear and the brake against the motion, so each takes the part of a that it can give.
+"""
 
 from __future__ import annotations
 
+from typing import Final
+
+import numpy as np
+
 from tracks.one_source import clip, equation, select
+from tuning.vehicle.resistance import resistance
 
 __all__ = [
     "STANDSTILL_SPEED",
     "acceleration_demand",
     "demands",
     "drive_derivative",
+    "gear",
     "integral_derivative",
     "pedal_after",
     "speed_derivative",
@@ -19,15 +29,28 @@ __all__ = [
 # 8 m/s² this is a rate of 80 1/s, which RK4 at 5 ms follows without a change of sign.
 STANDSTILL_SPEED = 0.1
 
+# m/s². No tyre holds more (a coefficient of 3 is 29 m/s²). With a grade of 10 m/s² against the motion, the rate at
+# which a vehicle comes to rest stays below (40 + 10)/0.1 = 500 1/s, which RK4 at 5 ms follows.
+_STRONGEST_BRAKE: Final = 40.0
+
+_TOLD_TO_STAND: Final = 1e-3  # m/s, a speed command no larger is one to stand
+
+# How much harder than the road pulls the holding brake may act; more than 1, so that it also brings to rest.
+_HOLDING: Final = 2.0
+_HOLDING_BELOW: Final = 2.0  # m/s, from which on the holding brake fades out, to nothing at twice that
+
+_BLEEDING_TIME: Final = 0.1  # s, in which the integral part goes when the vehicle stands by command
+
 
 @equation
-def acceleration_demand(p, speed_command, acceleration_command, speed):
-    """Give the acceleration (m/s²) that the speed loop asks for: feed-forward + gain × speed error, limited.
+def acceleration_demand(p, speed_command, acceleration_command, speed, integral=0.0):
+    """Give the acceleration (m/s²) that the speed loop asks for: feed-forward + gain × speed error + integral, limited.
 
-    Its positive part goes to the drive and its negative part to the brake, each after its own dead time.
+    All in the direction of the gear. Its positive part goes to the drive and its negative part to the brake, each
+    after its own dead time.
     """
     return clip(
-        acceleration_command + p.speed_gain * (speed_command - speed),
+        acceleration_command + p.speed_gain * (speed_command - speed) + integral,
         -p.deceleration_limit,
         p.acceleration_limit,
     )
@@ -35,10 +58,15 @@ def acceleration_demand(p, speed_command, acceleration_command, speed):
 
 @equation
 def drive_derivative(p, demand_drive, demand_brake, drive_acceleration, brake_acceleration):
-    """Give the derivatives (m/s³) of drive (≥ 0) and brake (≤ 0) acceleration, each a first-order lag of its demand."""
+    """Give the derivatives (m/s³) of drive (≥ 0) and brake (≤ 0) acceleration.
+
+    Each is a first-order lag of gain × demand, whose derivative is held within the jerk limit.
+    """
+    drive_dot = (p.drive_gain * demand_drive - drive_acceleration) / p.drive_lag
+    brake_dot = (p.brake_gain * demand_brake - brake_acceleration) / p.brake_lag
     return (
-        (demand_drive - drive_acceleration) / p.drive_lag,
-        (demand_brake - brake_acceleration) / p.brake_lag,
+        clip(drive_dot, -p.drive_jerk_limit, p.drive_jerk_limit),
+        clip(brake_dot, -p.brake_jerk_limit, p.brake_jerk_limit),
     )
 
 
@@ -46,40 +74,118 @@ def drive_derivative(p, demand_drive, demand_brake, drive_acceleration, brake_ac
 def speed_derivative(speed, drive_acceleration, brake_acceleration):
     """Give the derivative of the speed (m/s²); a deceleration fades out at standstill, so nothing rolls backwards.
 
-    Cornering resistance and grade are not here: a vehicle with a speed loop works against them.
+    On a level road and driving forwards: for fits of recorded speeds. Cornering resistance and grade are not here.
     """
     total = drive_acceleration + brake_acceleration
     return select(total < 0.0, total * clip(speed / STANDSTILL_SPEED, 0.0, 1.0), total)
 
 
 @equation
-def demands(p, state, inputs):
-    """Give what is asked of drive (m/s², ≥ 0) and brake (m/s², ≤ 0), each from the command as it has it."""
-    demand_drive = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
-    demand_brake = acceleration_demand(p, inputs.brake_speed, inputs.brake_feed_forward, state.speed)
-    return select(demand_drive > 0.0, demand_drive, 0.0), select(demand_brake < 0.0, demand_brake, 0.0)
+def gear(speed_command, speed):
+    """Give the direction in which the drive pushes, 1 or −1: the command's, and at zero command that of the motion."""
+    kept = select(speed < 0.0, -1.0, 1.0)
+    return select(speed_command > 0.0, 1.0, select(speed_command < 0.0, -1.0, kept))
 
 
 @equation
-def thrust(p, state, inputs, around):
-    """Give what drive and brake give along the vehicle's x axis, m/s²; the brake fades out at standstill."""
+def _motion(direction, speed):
+    """Give the direction of motion, 1 or −1, at standstill that of the gear."""
+    return select(np.abs(speed) > STANDSTILL_SPEED, select(speed < 0.0, -1.0, 1.0), direction)
+
+
+@equation
+def demands(p, state, inputs):
+    """Give what is asked of drive (m/s², ≥ 0, along the gear) and brake (m/s², ≤ 0, against the motion).
+
+    With the loop closed each follows from the command as it has it. A vehicle that moves against its gear is braked
+    to rest before the drive acts. The pedal that is not in charge acts only beyond the hand-over band; the pedal in
+    charge gives nothing while the demand is of the other's sign. With the loop open the feed-forwards are the demands
+    as they are, neither limited nor handed over.
+    """
+    closed = inputs.loop > 0.5
+    speed, integral = state.speed, state.speed_integral
+    engaged = gear(inputs.drive_speed, speed)
+    pushed = acceleration_demand(
+        p,
+        engaged * inputs.drive_speed,
+        engaged * inputs.drive_feed_forward,
+        engaged * speed,
+        engaged * integral,
+    )
+    pushed = select(engaged * speed < -STANDSTILL_SPEED, 0.0, pushed)
+    ahead = _motion(gear(inputs.brake_speed, speed), speed)
+    braked = acceleration_demand(
+        p, ahead * inputs.brake_speed, ahead * inputs.brake_feed_forward, ahead * speed, ahead * integral
+    )
+    band = select(closed, p.hand_over, 0.0)
+    pushed = select(closed, pushed, inputs.drive_feed_forward)
+    braked = select(closed, braked, inputs.brake_feed_forward)
     return (
-        state.drive_acceleration,
-        state.brake_acceleration * clip(state.speed / STANDSTILL_SPEED, -1.0, 1.0),
+        select(pushed > select(state.pedal < 0.0, band, 0.0), pushed, 0.0),
+        select(braked < select(state.pedal > 0.0, -band, 0.0), braked, 0.0),
     )
 
 
 @equation
+def _capacities(p, inputs, speed, braking, pull):
+    """Give what the brakes can hold (m/s²) against a motion forwards and against one backwards.
+
+    A closed speed loop holds the vehicle on a grade by itself: both ways when told to stand, and otherwise against
+    rolling back against its gear. It does so at low speed, within the brake's capacity, with at most twice the pull
+    of the road, and on a level road not at all. Without it a loop of a gain k alone would not stop but roll on
+    downhill, at pull/k.
+    """
+    spare = np.maximum(np.minimum(p.brake_gain * p.deceleration_limit, _STRONGEST_BRAKE) - braking, 0.0)
+    spare = select(inputs.loop > 0.5, spare, 0.0)
+    direction = gear(inputs.brake_speed, speed)
+    standing = np.abs(inputs.brake_speed) <= _TOLD_TO_STAND
+    forwards = select(standing, spare, select(direction < 0.0, spare, 0.0))
+    backwards = select(standing, spare, select(direction > 0.0, spare, 0.0))
+    holding = _HOLDING * pull * clip(2.0 - np.abs(speed) / _HOLDING_BELOW, 0.0, 1.0)
+    return braking + clip(holding, 0.0, forwards), braking + clip(-holding, 0.0, backwards)
+
+
+@equation
+def thrust(p, state, inputs, around):
+    """Give what drive and brake give along the vehicle's x axis, m/s².
+
+    The brake is dry friction made smooth: with σ = clip(v/STANDSTILL_SPEED, −1, 1), capacity C and the sum F of what
+    else pushes at standstill (drive and grade), it gives −(C σ + (1 − |σ|) clip(F, −C, C)). At rest it just balances
+    F up to C, so nothing creeps; from there on v̇ = −(C ∓ F) |v|/STANDSTILL_SPEED leads back to rest.
+    """
+    speed = state.speed
+    drive = gear(inputs.drive_speed, speed) * state.drive_acceleration
+    pull = resistance(p, around, 0.0)
+    braking = np.minimum(-state.brake_acceleration, _STRONGEST_BRAKE)
+    forwards, backwards = _capacities(p, inputs, speed, braking, pull)
+    share = clip(speed / STANDSTILL_SPEED, -1.0, 1.0)
+    held = clip(drive + pull, -backwards, forwards)
+    return drive, -(select(share > 0.0, forwards, backwards) * share + (1.0 - np.abs(share)) * held)
+
+
+@equation
 def integral_derivative(p, state, inputs):
-    """Give the derivative of the speed loop's integral part (m/s³), 0 while its demand is at a limit."""
-    demand = acceleration_demand(p, inputs.drive_speed, inputs.drive_feed_forward, state.speed)
-    rising = p.speed_integral_gain * (inputs.drive_speed - state.speed)
-    below = select(demand < p.acceleration_limit, rising, 0.0)
-    return select(demand > -p.deceleration_limit, below, 0.0)
+    """Give the derivative of the speed loop's integral part (m/s³), along the vehicle's x axis.
+
+    It follows the error from the drive's command. While the demand is at a limit it may only come off it, so that
+    nothing winds up; told to stand it is let go at rest, and so it is while the vehicle moves against its gear; with
+    the loop open it stays.
+    """
+    speed, integral = state.speed, state.speed_integral
+    engaged = gear(inputs.drive_speed, speed)
+    error = inputs.drive_speed - speed
+    demand = engaged * (inputs.drive_feed_forward + p.speed_gain * error + integral)
+    rising = engaged * p.speed_integral_gain * error
+    rising = select(demand >= p.acceleration_limit, np.minimum(rising, 0.0), rising)
+    rising = select(demand <= -p.deceleration_limit, np.maximum(rising, 0.0), rising)
+    bled = -integral / _BLEEDING_TIME
+    still = select(np.abs(speed) < STANDSTILL_SPEED, np.abs(inputs.drive_speed), 1.0) <= _TOLD_TO_STAND
+    change = select(still, bled, select(engaged * speed < -STANDSTILL_SPEED, bled, engaged * rising))
+    return select(inputs.loop > 0.5, change, 0.0)
 
 
 @equation
 def pedal_after(p, state, inputs):
-    """Give which of drive (1) and brake (−1) is in charge after a step."""
+    """Give which of drive (1) and brake (−1) is in charge after a step; it stays in charge while neither is asked."""
     demand_drive, demand_brake = demands(p, state, inputs)
     return select(demand_drive > 0.0, 1.0, select(demand_brake < 0.0, -1.0, state.pedal))
