@@ -102,7 +102,7 @@ def test_compiled_and_plain_source_agree():
 def test_lag_of_the_body_is_the_delay_of_its_linear_model():
     """A₁/A₀ is the phase slope at zero frequency of the single-track model's lateral acceleration at the rear axle."""
     import tuning
-    from tuning.vehicle.linear import lateral_system
+    from tuning.vehicle.linear import linearise
 
     # Example car of Rajamani, Vehicle Dynamics and Control, ch. 2 and 3 (secondary source).
     vehicle = tuning.Vehicle.model_validate(
@@ -119,7 +119,7 @@ def test_lag_of_the_body_is_the_delay_of_its_linear_model():
         }
     )
     for speed in (5.0, 10.0, 30.0):
-        system = lateral_system(vehicle, speed)
+        system = linearise(vehicle, speed)
         w = 1e-3
         at_centre, yaw_rate = system(1j * w)[2, 0], system(1j * w)[0, 0]
         at_rear = at_centre - 1.58 * 1j * w * yaw_rate

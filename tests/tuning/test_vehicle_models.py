@@ -4,81 +4,35 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from vehicle_drives import EXAMPLE, LEVEL, STEP, drive, moves, steepening, straight, with_model
 
 from tracks.one_source import plain, traced
-from tuning.vehicle import MODELS, Inputs, State, Surroundings, Vehicle, body, derivative, rk4
+from tuning.vehicle import MODELS, Inputs, State, derivative, rk4
 from tuning.vehicle.steady import steady_turn
 
-STEP = 0.005  # s, the step of the bench
-LEVEL = Surroundings()
 # Compiled code may reorder sums and fuse products: some ten roundings of 1.1e-16 on terms that cancel to a tenth.
 ROUNDING = 1e-13
 
-CAR = Vehicle.model_validate(
-    {
-        "body": {"wheelbase": 2.68, "mass": 1573.0, "yaw_inertia": 2873.0, "front_axle_distance": 1.1},
-        "tyres": {"cornering_stiffness_front": 160e3, "cornering_stiffness_rear": 160e3},
-    }
-)
+CAR = EXAMPLE.replace(**{"drive.speed_gain": 0.8})
 
 
 @pytest.fixture(params=sorted(MODELS))
 def car(request):
     """One car a model, with the same understeer gradient."""
-    gradient = CAR.plant.understeer_gradient
-    return CAR.replace(**{"body.model": request.param, "tyres.understeer_gradient": gradient})
+    return with_model(CAR, request.param)
 
 
 def random_states(count: int) -> list[State]:
-    """States from standstill to 40 m/s, in and beyond the limits of the steering."""
+    """States from 20 m/s backwards to 40 m/s, in and beyond the limits of the steering."""
     rng = np.random.default_rng(7)
     spread = np.array([50.0, 50.0, 3.0, 20.0, 1.0, 0.5, 0.7, 1.0, 1.0, 1.0, 0.1, 0.1, 0.5, 0.7, 1.0])
     states = spread * rng.uniform(-1.0, 1.0, (count, spread.size))
     states[:, 3] = np.abs(states[:, 3]) * 2.0
     states[: count // 4, 3] = rng.uniform(0.0, 4.0, count // 4)
     states[:2, 3] = (0.0, 1e-9)
+    states[count // 8 : 3 * count // 8, 3] *= -0.5
     states[:, 8], states[:, 9] = np.abs(states[:, 8]), -np.abs(states[:, 9])
     return [State(*(float(value) for value in row)) for row in states]
-
-
-def drive(
-    vehicle: Vehicle, state: State, target: float, seconds: float, step: float = STEP, hold: bool = False
-) -> State:
-    """Hold a road-wheel target without drive or brake, or with the speed held against whatever acts on it."""
-    speed = state.speed
-    for _ in range(round(seconds / step)):
-        state = rk4(vehicle.model_code, vehicle.plant, state, coasting(state, target), LEVEL, step)
-        state = state._replace(speed=speed) if hold else state
-    return state
-
-
-def steepening(vehicle: Vehicle, lateral_acceleration: float) -> float:
-    """Give slip over the slip of a linear tyre at a lateral acceleration (m/s²): 1, or the brush law turned round.
-
-    With q = a_y/(μ g), the same for both axles without load transfer, 1 − q = (1 − z)³ gives z, and z over its limit
-    q/3 for small q the ratio: derived by hand from Fiala's law.
-    """
-    if vehicle.model_name != "single-track-brush":
-        return 1.0
-    q = abs(lateral_acceleration) / (vehicle.tyres.friction * 9.80665)
-    return float(3.0 * -np.expm1(np.log1p(-q) / 3.0) / q)
-
-
-def coasting(state: State, target: float) -> Inputs:
-    """Ask for the speed that the vehicle has."""
-    return Inputs(target, state.speed, 0.0, state.speed, 0.0)
-
-
-def moves(vehicle: Vehicle, state: State, around: Surroundings = LEVEL):
-    """Give what the body does in a state under its drive and brake, which act in the direction of the motion."""
-    sign = -1.0 if state.speed < 0.0 else 1.0
-    drive, brake = sign * state.drive_acceleration, sign * state.brake_acceleration
-    return body(vehicle.model_code, vehicle.plant, state, state.steering_angle, drive, brake, around)
-
-
-def straight(speed: float, angle: float = 0.0) -> State:
-    """Driving straight at a speed, the road wheels at an angle."""
-    return State(0.0, 0.0, 0.0, speed, 0.0, 0.0, angle, 0.0, 0.0, 0.0)
 
 
 def test_compiled_plain_and_traced_agree(car):
@@ -134,13 +88,14 @@ def test_steady_circle_shows_the_understeer_gradient_put_in(car):
         assert gradient == pytest.approx(expected, rel=1e-6)
 
 
-def test_slow_circle_is_that_of_the_wheelbase(car):
-    """At walking pace the rear-axle middle runs on a circle of L/tan δ, exactly."""
+@pytest.mark.parametrize("speed", [0.9, -0.9])
+def test_slow_circle_is_that_of_the_wheelbase(car, speed):
+    """At walking pace, ahead and in reverse, the rear-axle middle runs on a circle of L/tan δ, exactly."""
     vehicle = car.replace(**{"tyres.understeer_gradient": 0.0, "body.model": "kinematic"})
     if car.model_name != "kinematic":
         # Equal axle moments make the single-track neutral, so that its kinematic form has no K either.
         vehicle = car.replace(**{"body.front_axle_distance": 1.34})
-    angle, speed = 0.3, 0.9
+    angle = 0.3
     radius = vehicle.body.wheelbase / np.tan(angle)
     state = straight(speed, angle)
     for _ in range(20):
@@ -151,17 +106,17 @@ def test_slow_circle_is_that_of_the_wheelbase(car):
 
 
 @pytest.mark.parametrize("curvature", [0.02, -0.1])
-@pytest.mark.parametrize("speed", [0.5, 2.0, 3.0, 8.0])
+@pytest.mark.parametrize("speed", [0.5, 1.2, 2.0, 3.0, 8.0, -0.5, -2.0, -8.0])
 def test_steady_turn_stays_and_moves_along_its_path(car, speed, curvature):
     """The state that a run starts from drives the curvature, its rear axle along the path, and does not change."""
-    curvature /= max(speed / 2.0, 1.0)
+    curvature /= max(abs(speed) / 2.0, 1.0)
     state = steady_turn(car.model_code, car.plant, speed, curvature)
     moving = moves(car, state)
     rate, slide = moving.yaw_rate, moving.rear_velocity
     # To rounding of terms of some 100 m/s², which cancel.
     np.testing.assert_allclose(moving[2:7], 0.0, atol=1e-12)
     assert rate == pytest.approx(speed * curvature, rel=1e-12)
-    assert state.heading + np.arctan2(slide, speed) == pytest.approx(0.0, abs=1e-15)
+    assert state.heading + np.arctan(slide / speed) == pytest.approx(0.0, abs=1e-15)
 
 
 def test_standstill_is_finite_and_still(car):
@@ -179,7 +134,7 @@ def test_standstill_is_finite_and_still(car):
 def test_no_jump_in_speed(car):
     """No threshold in speed makes the derivative jump."""
     state = straight(1.0, 0.2)._replace(lateral_velocity=0.3, yaw_rate=0.4)
-    speeds = np.linspace(0.0, 5.0, 20001)
+    speeds = np.linspace(-5.0, 5.0, 40001)
     slopes = np.array([moves(car, state._replace(speed=v))[:5] for v in speeds.tolist()])
     # The steepest stretch has a slope of some 60 (m/s²)/(m/s); a jump would exceed 0.25 mm/s times that.
     assert np.max(np.abs(np.diff(slopes, axis=0))) < 0.1

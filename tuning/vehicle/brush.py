@@ -21,7 +21,7 @@ import numpy as np
 
 from tracks.one_source import clip, equation
 
-__all__ = ["brush_force", "relaxation", "side_capacity"]
+__all__ = ["LARGEST_SLIP", "brush_force", "relaxation", "side_capacity"]
 
 # s. The relaxation length is never less than the travel in this time: the slip then follows at 200 1/s at most, which
 # RK4 at 5 ms integrates (h λ = 1). A common length of 0.3 m meets it at 60 m/s.
@@ -32,7 +32,7 @@ _SHORTEST_TIME = 0.005
 _SHORTEST_LENGTH = 0.02
 
 # Slip beyond 71 degrees says no more: the tyre slides. The bound lets a vehicle that slides sideways recover.
-_LARGEST_SLIP = 3.0
+LARGEST_SLIP = 3.0
 
 # Share of the capacity that stays for side force at the limit of drive or brake, squared: it keeps the slope of the
 # root finite, and the sum of both forces is 0.005 % above μ F_z there.
@@ -44,8 +44,9 @@ _TINY = 1e-12  # keeps a quotient of two zeros at 0: no load, no friction
 @equation
 def side_capacity(grip, along):
     """Give the largest side force (N) beside a longitudinal force (N), both of an axle with grip μ F_z (N)."""
-    used = along / (grip + _TINY)
-    return grip * np.sqrt(np.maximum(1.0 - used * used, _LEAST_SHARE_SQUARED))
+    square = grip * grip
+    # The last term, a millionth of a newton, keeps the root's slope finite without grip.
+    return np.sqrt(np.maximum(square - along * along, _LEAST_SHARE_SQUARED * square) + 1e-12)
 
 
 @equation
@@ -56,13 +57,13 @@ def brush_force(stiffness, capacity, slip):
     """
     sliding = 3.0 * capacity / (stiffness + _TINY)
     bounded = clip(slip, -sliding, sliding)
-    z = np.abs(bounded) / (sliding + _TINY)
+    z = stiffness * np.abs(bounded) / (3.0 * capacity + _TINY)
     return -stiffness * bounded * (1.0 - z * (1.0 - z / 3.0))
 
 
 @equation
 def relaxation(length, along, across, slip):
     """Give the derivative (1/s) of an axle's slip: relaxation length (m), velocity along and across its wheels (m/s)."""
-    travel = np.maximum(np.abs(along), np.abs(across) / _LARGEST_SLIP)
+    travel = np.maximum(np.abs(along), np.abs(across) / LARGEST_SLIP)
     shortest = np.maximum(_SHORTEST_LENGTH, _SHORTEST_TIME * travel)
     return (across - travel * slip) / np.maximum(length, shortest)

@@ -19,6 +19,7 @@ from __future__ import annotations
 import numpy as np
 
 from tracks.one_source import clip, equation, select, sine_cosine
+from tuning.vehicle.brush import LARGEST_SLIP
 from tuning.vehicle.kinematic import FOLLOWING_TIME, kinematic_lateral, kinematic_motion
 from tuning.vehicle.resistance import along, side_pull
 from tuning.vehicle.state import Motion
@@ -36,6 +37,10 @@ __all__ = [
 KINEMATIC_BELOW = 1.0  # m/s; the dynamic form has no share below it, so its denominator may stay there
 DYNAMIC_ABOVE = 3.0  # m/s; the dynamic form is alone above it
 
+# Of the speed. A front wheel that is steered hard while the vehicle slides may move across its plane, where tan α is
+# infinite; in a turn without slide the wheel is never slower than the vehicle.
+_LEAST_ALONG = 0.5
+
 
 @equation
 def dynamic_share(speed):
@@ -51,9 +56,13 @@ def axle_forces(p, speed, lateral_velocity, yaw_rate, angle):
     u = select(np.abs(speed) < KINEMATIC_BELOW, floor, speed)
     sine, cosine = sine_cosine(angle)
     front = lateral_velocity + p.front_axle_distance * yaw_rate
-    slip_front = (front * cosine - u * sine) / np.abs(u * cosine + front * sine)
+    along_front = np.maximum(np.abs(u * cosine + front * sine), _LEAST_ALONG * np.abs(u))
+    slip_front = (front * cosine - u * sine) / along_front
     slip_rear = (lateral_velocity - p.rear_axle_distance * yaw_rate) / np.abs(u)
-    return -p.stiffness_front * slip_front, -p.stiffness_rear * slip_rear
+    return (
+        -p.stiffness_front * clip(slip_front, -LARGEST_SLIP, LARGEST_SLIP),
+        -p.stiffness_rear * clip(slip_rear, -LARGEST_SLIP, LARGEST_SLIP),
+    )
 
 
 @equation
