@@ -29,9 +29,9 @@ __all__ = [
 # 8 m/s² this is a rate of 80 1/s, which RK4 at 5 ms follows without a change of sign.
 STANDSTILL_SPEED = 0.1
 
-# m/s². No tyre holds more (a coefficient of 3 is 29 m/s²). With a grade of 10 m/s² against the motion, the rate at
-# which a vehicle comes to rest stays below (40 + 10)/0.1 = 500 1/s, which RK4 at 5 ms follows.
-_STRONGEST_BRAKE: Final = 40.0
+# m/s². No road tyre holds more. The rate at which a vehicle comes to rest under the brake, whatever else pushes, stays
+# below 2 × 26/0.1 = 520 1/s, and 540 with the strongest rolling resistance: RK4 at 5 ms is stable up to 557.
+_STRONGEST_BRAKE: Final = 26.0
 
 _TOLD_TO_STAND: Final = 1e-3  # m/s, a speed command no larger is one to stand
 
