@@ -1,10 +1,13 @@
-"""What runs on the vehicle: the laws, the command they share, the envelope, the tracker and its parameter file."""
+"""What runs on the vehicle: the laws, the command they share, the envelope, the tracker,
+the loops for raw positions, and the parameter file."""
 
 from tracker.command import Command, Measurement
 from tracker.envelope import Envelope
+from tracker.inner_loops import InnerLoops
 from tracker.laws import LAWS, MPC, Gain, Law, PurePursuit, Runner, Stanley, View
 from tracker.memory import StopReason
 from tracker.parameters import load, save
+from tracker.position_loop import PositionLoop, Positions
 from tracker.response import Response
 from tracker.tracker import Tracker
 
@@ -14,8 +17,11 @@ __all__ = [
     "Command",
     "Envelope",
     "Gain",
+    "InnerLoops",
     "Law",
     "Measurement",
+    "PositionLoop",
+    "Positions",
     "PurePursuit",
     "Response",
     "Runner",
