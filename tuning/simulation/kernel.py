@@ -8,6 +8,7 @@ import numpy as np
 
 from tracker.engagement import stand_by
 from tracker.envelope import EnvelopeValues
+from tracker.inner_loops import InnerLoopsMemory, InnerLoopsValues, positions
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import DEMAND, MEASURED, NEAR, STOP, Memory, StopReason
@@ -64,6 +65,7 @@ class Plant(NamedTuple):
     loaded: PlantParameters  # after a change of load
     dead_times: DeadTimes
     ways: OwnWays
+    takes_positions: float  # 1: of throttle and brake, which inner loops ask for; 0: speed and acceleration
     steering_step: float  # rad, of the steering-angle sensor; 0 without steps
     speed_step: float  # m/s, of the speed sensor; 0 without steps
 
@@ -75,6 +77,7 @@ class Rig(NamedTuple):
     envelope: EnvelopeValues
     options: Options
     track: TrackArrays
+    loops: InnerLoopsValues  # used where the vehicle takes positions
 
 
 class Circumstances(NamedTuple):
@@ -140,9 +143,10 @@ class Records(NamedTuple):
 
 
 class Bench(NamedTuple):
-    """What a run writes: memory of the tracker, commands, messages, recordings, and the logs of what happened."""
+    """What a run writes: memory of tracker and inner loops, commands, messages, recordings, and the logs of what happened."""
 
     memory: Memory
+    loops: InnerLoopsMemory
     commands: Commands
     wire: Wire
     records: Records
@@ -256,6 +260,26 @@ def _verdict(rig: Rig, circumstances: Circumstances, bench: Bench, situation: Si
 
 
 @equation
+def _message(
+    rig: Rig, plant: Plant, p: PlantParameters, bench: Bench, sensed: Sensed, curvature, speed, acceleration
+):
+    """Give what is sent for a command: in curvature, speed and acceleration, or through the inner loops in positions.
+
+    The way from an angle to a steering position and back by the vehicle's static map cancels out.
+    """
+    if plant.takes_positions == 0.0:
+        return Message(steering_target(p, curvature), speed, acceleration, acceleration)
+    angle, throttle, brake = positions(
+        rig.loops, rig.response, bench.loops, curvature, speed, acceleration, sensed.speed, sensed.steering_angle,
+        rig.options.period,
+    )  # fmt: skip
+    asked = np.tan(angle) / p.wheelbase
+    return Message(
+        steering_target(p, asked), speed, throttle * p.acceleration_limit, -brake * p.deceleration_limit
+    )
+
+
+@equation
 def drive_period(
     rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step, reason, wanted,
     view: View, sensed: Sensed, situation: Situation,
@@ -281,7 +305,7 @@ def drive_period(
     first = step * count
     now = records.time[first]
     arrives = now + circumstances.link_delay[step % circumstances.link_delay.shape[0]]
-    message = Message(steering_target(p, curvature), speed, acceleration, acceleration)
+    message = _message(rig, plant, p, bench, sensed, curvature, speed, acceleration)
     send(bench.wire, plant.dead_times, message, step + 1, arrives, situation.link_lost)
     if situation.link_lost == 0.0:
         bench.own_log[HEARD] = arrives
@@ -297,7 +321,8 @@ def drive_period(
             records.s[i], start,
         )  # fmt: skip
         state = advance(
-            plant.model, p, state, bench.wire, step + 1, conduct, _surroundings(situation), 1.0,
+            plant.model, p, state, bench.wire, step + 1, conduct, _surroundings(situation),
+            1.0 - plant.takes_positions,
             circumstances.substep, start, end,
         )  # fmt: skip
         near = records.s[i] + state.speed * (end - start)

@@ -10,6 +10,7 @@ import numpy as np
 
 from tracker import Envelope, Law, Response, StopReason
 from tracker.engagement import restart
+from tracker.inner_loops import InnerLoops, new_inner_loops_memory
 from tracker.laws.base import IN_PYTHON
 from tracker.memory import CURVATURE, STOP, new_memory
 from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
@@ -62,6 +63,7 @@ def simulate(
     *,
     response: Response | None = None,
     envelope: Envelope | None = None,
+    inner_loops: InnerLoops | None = None,
     period: float = 0.02,
     substep: float = SUBSTEP,
     compensate_dead_time: bool = True,
@@ -78,6 +80,7 @@ def simulate(
         scenario: speed, start, delay, noise; None for the nominal drive.
         response: the vehicle that the tracker believes in; None takes what the law carries, else `vehicle`.
         envelope: limits on the commands; None takes what the law carries, else the defaults.
+        inner_loops: of a vehicle that takes positions of throttle and brake; None takes `vehicle.inner_loops`.
         period: between two commands, s.
         substep: longest integration step, s.
         compensate_dead_time: as for `tracker.Tracker`.
@@ -108,6 +111,7 @@ def simulate(
             blind_for=BLIND_FOR,
         ),
         track.arrays,
+        (inner_loops or vehicle.inner_loops).values,
     )
     plant = _plant(vehicle, scenario)
     calm = Situation(scenario.friction, scenario.grade, scenario.bank, scenario.side_wind)
@@ -161,6 +165,7 @@ def _plant(vehicle: Vehicle, scenario: Scenario) -> Plant:
             watchdog=float(link.watchdog),
             watchdog_deceleration=float(link.watchdog_deceleration or drive.deceleration_limit),
         ),
+        takes_positions=float(drive.interface == "positions"),
         steering_step=float(vehicle.steering.feedback_resolution),
         speed_step=float(drive.speed_resolution),
     )
@@ -223,6 +228,7 @@ def _bench(
     record(records, 0, 0.0, plant, rig.track, state, circumstances.calm, 0.0)
     return Bench(
         memory=new_memory(0.0, curvature, state.speed),
+        loops=new_inner_loops_memory(),
         commands=commands,
         wire=new_wire(steps, before),
         records=records,

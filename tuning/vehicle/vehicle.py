@@ -8,10 +8,12 @@ from typing import Any, Self
 import numpy as np
 from pydantic import BaseModel, ConfigDict, model_validator
 
+from tracker.inner_loops import InnerLoops
 from tracker.response import Response
 from tracks.errors import InputError
 from tuning.vehicle.model import KINEMATIC, MODELS
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
+from tuning.vehicle.resistance import GRAVITY
 from tuning.vehicle.tables import Body, Drive, Link, Provenance, Steering, Tyres
 
 __all__ = ["Vehicle", "understeer_gradient"]
@@ -247,6 +249,25 @@ class Vehicle(BaseModel):
             drive_lag=self.drive.lag,
             brake_dead_time=self.drive.brake_dead_time,
             brake_lag=self.drive.brake_lag,
+        )
+
+    @property
+    def inner_loops(self) -> InnerLoops:
+        """Loops around the positions of throttle and brake of a vehicle that takes these, with the [drive] gains.
+
+        Full throttle and full brake are `acceleration_limit` and `deceleration_limit` with the rolling resistance;
+        without a `speed_integral` in the file the loops have their own, which grade and drag need.
+        """
+        drive = self.drive
+        coasting = self.tyres.rolling_resistance * GRAVITY
+        usual = InnerLoops.model_fields
+        return InnerLoops(
+            full_throttle=max(drive.acceleration_limit - coasting, 0.1 * drive.acceleration_limit),
+            full_brake=min(drive.deceleration_limit + coasting, 50.0),
+            speed_gain=drive.speed_gain or usual["speed_gain"].default,
+            speed_integral=drive.speed_integral or usual["speed_integral"].default,
+            coasting=min(coasting, 0.5 * drive.deceleration_limit),
+            hand_over=max(drive.hand_over, usual["hand_over"].default),
         )
 
     def steering_number(self, angle: float) -> float:
