@@ -115,7 +115,10 @@ def test_law_of_a_users_own(tmp_path):
     )
     vehicle = {"body": {"wheelbase": 3.4}, "steering": {"dead_time": 0.1}, "drive": {}}
     tuning.Vehicle.model_validate(vehicle).save(tmp_path / "vehicle.toml")
-    assert run(code[0], tmp_path).count("m/s") == 2
-    printed = run(code[1], tmp_path)
+    first, stand_by, inner_loops, own_law = code
+    assert run(first, tmp_path).count("m/s") == 2
+    assert "3.00 m/s by the driver, 3.04 m/s engaged" in run(stand_by, tmp_path)
+    assert "brake 0.00" in run(inner_loops, tmp_path)
+    printed = run(own_law, tmp_path)
     assert "Proportional: stiffness" in printed
     assert "unfinished" not in printed
