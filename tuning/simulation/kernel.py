@@ -185,28 +185,14 @@ def record(
 
 
 @equation
-def _situation(circumstances: Circumstances, bench: Bench, i, time, state: State):
-    """Give the situation at recording i; written out for the usual case that nothing happens."""
-    if circumstances.script.shape[0] == 0:
-        return circumstances.calm
-    return situation_at(
-        circumstances.script,
-        bench.diary,
-        circumstances.calm,
-        time,
-        bench.records.s[i],
-        state.heading,
-        state.speed,
-    )
-
-
-@equation
 def look(rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step):
     """Sense and perceive at a control step: give (stop reason or STANDING_BY, view, sensed, situation)."""
     memory, records = bench.memory, bench.records
     i = step * circumstances.records
     time = float(records.time[i])
-    situation = _situation(circumstances, bench, i, time, state)
+    situation = situation_at(
+        circumstances.script, bench.diary, circumstances.calm, time, records.s[i], state.heading, state.speed
+    )
     sensed = sense(
         records.time, records.x, records.y, records.heading, records.speed, records.yaw_rate, records.steering_angle,
         i, circumstances.records / rig.options.period, circumstances.fix_time[step],
@@ -236,41 +222,49 @@ def look(rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, sta
 
 
 @equation
-def _verdict(rig: Rig, circumstances: Circumstances, bench: Bench, situation: Situation, i):
-    """Give the outcome at recording i, or RUNNING."""
-    records, stop = bench.records, bench.memory.numbers[STOP]
-    s, offset, speed = records.s[i], records.lateral_error[i], records.speed[i]
+def _verdict(
+    s, offset, speed, situation: Situation, stop, watchdog, lost_beyond, closed, remaining, goal, near_goal
+):
+    """Give the outcome, or RUNNING, from what holds at a recording.
+
+    Args:
+        s, offset, speed: arc length and lateral error, m, and speed, m/s.
+        situation: what holds.
+        stop: `StopReason` of the tracker. watchdog: when that of the vehicle tripped, s.
+        lost_beyond, goal, near_goal: as in `Options` and `Circumstances`, m.
+        closed: above 0 for a closed path. remaining: to the end of an open one, m.
+    """
     standing = np.abs(speed) < STANDING
     if not np.abs(offset) + np.abs(s) + np.abs(speed) < np.inf:
         return _NOT_FINITE
     elif standing and situation.stop > 0.0 and situation.stop_final > 0.0:
         return _ON_DEMAND
-    elif standing and bench.own_log[WATCHDOG] < np.inf:
+    elif standing and watchdog < np.inf:
         return _BY_WATCHDOG
-    elif np.abs(offset) > rig.options.lost_beyond or stop == float(_TRACKER_LOST):
+    elif np.abs(offset) > lost_beyond or stop == float(_TRACKER_LOST):
         return _LOST
     elif standing and stop > 0.0 and stop != float(_DEMANDED):
         return _STOPPED
-    elif rig.track.path.closed > 0.0:
-        return _FINISHED if s >= circumstances.goal else RUNNING
+    elif closed > 0.0:
+        return _FINISHED if s >= goal else RUNNING
     else:
-        remaining = rig.track.path.length - s
-        parked = speed < _PARKED_SPEED and remaining < circumstances.near_goal
-        return _FINISHED if parked or remaining < -circumstances.near_goal else RUNNING
+        parked = speed < _PARKED_SPEED and remaining < near_goal
+        return _FINISHED if parked or remaining < -near_goal else RUNNING
 
 
 @equation
 def _message(
-    rig: Rig, plant: Plant, p: PlantParameters, bench: Bench, sensed: Sensed, curvature, speed, acceleration
-):
+    rig: Rig, p: PlantParameters, takes_positions, loops: InnerLoopsMemory, sensed: Sensed, curvature, speed,
+    acceleration,
+):  # fmt: skip
     """Give what is sent for a command: in curvature, speed and acceleration, or through the inner loops in positions.
 
     The way from an angle to a steering position and back by the vehicle's static map cancels out.
     """
-    if plant.takes_positions == 0.0:
+    if takes_positions == 0.0:
         return Message(steering_target(p, curvature), speed, acceleration, acceleration)
     angle, throttle, brake = positions(
-        rig.loops, rig.response, bench.loops, curvature, speed, acceleration, sensed.speed, sensed.steering_angle,
+        rig.loops, rig.response, loops, curvature, speed, acceleration, sensed.speed, sensed.steering_angle,
         rig.options.period,
     )  # fmt: skip
     asked = np.tan(angle) / p.wheelbase
@@ -305,7 +299,7 @@ def drive_period(
     first = step * count
     now = records.time[first]
     arrives = now + circumstances.link_delay[step % circumstances.link_delay.shape[0]]
-    message = _message(rig, plant, p, bench, sensed, curvature, speed, acceleration)
+    message = _message(rig, p, plant.takes_positions, bench.loops, sensed, curvature, speed, acceleration)
     send(bench.wire, plant.dead_times, message, step + 1, arrives, situation.link_lost)
     if situation.link_lost == 0.0:
         bench.own_log[HEARD] = arrives
@@ -314,7 +308,15 @@ def drive_period(
         i = first + j
         start, end = step * rig.options.period + j * tick, step * rig.options.period + (j + 1) * tick
         if j > 0:
-            situation = _situation(circumstances, bench, i, start, state)
+            situation = situation_at(
+                circumstances.script,
+                bench.diary,
+                circumstances.calm,
+                start,
+                records.s[i],
+                state.heading,
+                state.speed,
+            )
             p = plant.loaded if situation.loaded > 0.0 else plant.parameters
         conduct = conduct_at(
             p, plant.dead_times, plant.ways, bench.own_log, situation, bench.wire, rig.track, state,
@@ -327,7 +329,13 @@ def drive_period(
         )  # fmt: skip
         near = records.s[i] + state.speed * (end - start)
         record(records, i + 1, end, plant, rig.track, state, situation, near)
-    return state, _verdict(rig, circumstances, bench, situation, first + count)
+    s = records.s[first + count]
+    outcome = _verdict(
+        s, records.lateral_error[first + count], records.speed[first + count], situation,
+        memory.numbers[STOP], bench.own_log[WATCHDOG], rig.options.lost_beyond, rig.track.path.closed,
+        rig.track.path.length - s, circumstances.goal, circumstances.near_goal,
+    )  # fmt: skip
+    return state, outcome
 
 
 @equation

@@ -28,19 +28,15 @@ class Conduct(NamedTuple):
 
 
 @equation
-def _acting(wire: Wire, channel, sent, time):
-    """Move on to the message that acts at a channel at `time` [s] and give it; `sent` is the newest that was sent."""
-    while wire.newest[channel] < sent and wire.acts[channel, wire.newest[channel] + 1] <= time + SAME_TIME:
-        wire.newest[channel] += 1
-    return wire.newest[channel]
+def _acting(acts: np.ndarray, newest: np.ndarray, channel, sent, time, end):
+    """Move on to the message that acts at a channel at `time` [s]: give it, and when the next comes into effect.
 
-
-@equation
-def _until(wire: Wire, channel, sent, end):
-    """Give the moment, not after `end` [s], at which the next message comes into effect at a channel."""
-    if wire.newest[channel] < sent:
-        return min(wire.acts[channel, wire.newest[channel] + 1], end)
-    return end
+    `sent` is the newest message that was sent; the moment given is not after `end` [s].
+    """
+    while newest[channel] < sent and acts[channel, newest[channel] + 1] <= time + SAME_TIME:
+        newest[channel] += 1
+    entry = newest[channel]
+    return entry, min(acts[channel, entry + 1], end) if entry < sent else end
 
 
 @equation
@@ -55,12 +51,9 @@ def advance(
     """
     time = start
     while time < end - SAME_TIME:
-        steering = _acting(wire, STEERING, sent, time)
-        drive = _acting(wire, DRIVE, sent, time)
-        brake = _acting(wire, BRAKE, sent, time)
-        until = _until(wire, STEERING, sent, end)
-        until = _until(wire, DRIVE, sent, until)
-        until = _until(wire, BRAKE, sent, until)
+        steering, until = _acting(wire.acts, wire.newest, STEERING, sent, time, end)
+        drive, until = _acting(wire.acts, wire.newest, DRIVE, sent, time, until)
+        brake, until = _acting(wire.acts, wire.newest, BRAKE, sent, time, until)
         count = int(np.ceil((until - time) / substep - SAME_TIME))
         h = (until - time) / count
         by_wire = conduct.driven == 0.0

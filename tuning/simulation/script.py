@@ -101,6 +101,8 @@ def situation_at(script: np.ndarray, diary: np.ndarray, calm: Situation, time, s
         calm: what holds where nothing happens.
         time: s. s: true arc length, m. heading: true, rad. speed: m/s.
     """
+    if script.shape[0] == 0:
+        return calm
     friction, grade, bank, side_wind = calm.friction, calm.grade, calm.bank, calm.side_wind
     driver_speed, driver_steers, driver_offset = -1.0, 0.0, 0.0
     stop, stop_final, link_lost, localisation_lost, loaded = 0.0, 0.0, 0.0, 0.0, calm.loaded
