@@ -132,7 +132,7 @@ def _matrices(
 
     x, u = casadi.SX.sym("x", len(states)), casadi.SX.sym("u", len(inputs))
     state = point._replace(**{name: x[i] for i, name in enumerate(states)})
-    target = u[0] if inputs[0] == "steering_target" else point.steering_angle
+    target: Any = u[0] if inputs[0] == "steering_target" else point.steering_angle
     angle = u[0] if inputs[0] == "steering_angle" else state.steering_angle
     drive, brake = _pedals(point)
     if "thrust" in inputs and brake != 0.0:
