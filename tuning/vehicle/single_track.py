@@ -11,7 +11,8 @@ with side pull p and turn q of bank and wind. In reverse the slip is that of the
 
 Rajamani, Vehicle Dynamics and Control, ch. 2 (from memory), there for small angles, where tan α is α; in the tangent
 no inverse function is needed. The slip is singular at u = 0, so the kinematic form takes over below 3 m/s and is
-alone below 1 m/s.
+alone below 1 m/s. Side forces do not slow the vehicle down, so one that spins, as when it is steered hard in fast
+reverse, spins ever faster: what is beyond the grip is for brush tyres.
 """
 
 from __future__ import annotations
