@@ -165,7 +165,9 @@ def _at_the_limit(
 ) -> np.ndarray | None:
     """Give the balance of the largest curvature that has one; None where not even straight driving has."""
     found = _balance(model, p, speed, 0.0, around, _start(model, p, speed, 0.0, around))
-    reached, beyond = 0.0, curvature
+    # No more than tyres without any other duty, helped by bank and wind, would turn.
+    most = (p.friction * around.friction * GRAVITY + abs(side_pull(p, around, speed, 0.0)[0])) / speed**2
+    reached, beyond = 0.0, float(np.clip(curvature, -most, most))
     for _ in range(_HALVINGS if found is not None else 0):
         middle = 0.5 * (reached + beyond)
         tried = _balance(model, p, speed, middle, around, _start(model, p, speed, middle, around))
