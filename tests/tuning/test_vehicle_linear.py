@@ -186,7 +186,7 @@ def test_what_is_not_linear_is_left_out(car):
     """Play, dead band, steps and stops would each take the steering's answer away at the point of operation."""
     rough = car.replace(
         **{"steering.backlash": 0.02, "steering.dead_band": 0.01, "steering.resolution": 0.01}
-        | {"steering.angle_limit": 0.05}
+        | {"steering.angle_limit": 0.05, "steering.angular_acceleration_limit": 1.0}
     )
     smooth = linearise(car, 10.0, 0.05, steering=True)
     np.testing.assert_array_equal(linearise(rough, 10.0, 0.05, steering=True).A, smooth.A)

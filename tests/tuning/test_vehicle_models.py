@@ -7,7 +7,7 @@ import pytest
 from vehicle_drives import EXAMPLE, LEVEL, STEP, drive, moves, steepening, straight, with_model
 
 from tracks.one_source import plain, traced
-from tuning.vehicle import MODELS, Inputs, State, derivative, rk4
+from tuning.vehicle import MODELS, Inputs, State, Surroundings, derivative, rk4
 from tuning.vehicle.steady import steady_turn
 
 # Compiled code may reorder sums and fuse products: some ten roundings of 1.1e-16 on terms that cancel to a tenth.
@@ -117,6 +117,27 @@ def test_steady_turn_stays_and_moves_along_its_path(car, speed, curvature):
     np.testing.assert_allclose(moving[2:7], 0.0, atol=1e-12)
     assert rate == pytest.approx(speed * curvature, rel=1e-12)
     assert state.heading + np.arctan(slide / speed) == pytest.approx(0.0, abs=1e-15)
+
+
+@pytest.mark.parametrize("grade", [0.03, -0.03])
+def test_steady_turn_is_still_in_every_state(car, grade):
+    """Steering, drive, brake, tyres and speed loop rest too, where the loop has an integral part to hold the speed."""
+    vehicle = car.replace(
+        **{
+            "drive.speed_integral": 0.5,
+            "drive.drive_gain": 0.9,
+            "drive.brake_gain": 1.2,
+            "drive.hand_over": 0.1,
+        }
+        | {"body.drag_area": 0.8, "steering.backlash": 0.01, "steering.compliance": 1e-6}
+    )
+    around = Surroundings(grade=grade)
+    for speed, curvature in ((0.8, 0.1), (2.0, 0.1), (12.0, -0.02), (-2.0, 0.1), (-8.0, 0.02)):
+        state = steady_turn(vehicle.model_code, vehicle.plant, speed, curvature, around)
+        inputs = Inputs(state.steering_angle, speed, 0.0, speed, 0.0)
+        slope = derivative(vehicle.model_code, vehicle.plant, state, inputs, around)
+        # To rounding of terms of some 100 m/s², and of a lag of 0.05 s.
+        np.testing.assert_allclose(slope[3:13], 0.0, atol=1e-10)
 
 
 def test_standstill_is_finite_and_still(car):

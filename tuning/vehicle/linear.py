@@ -67,8 +67,8 @@ def linearise(
     - `longitudinal`: the state `speed` (m/s) comes last, with the input `thrust` (m/s², what drive or brake give,
       whichever of them holds the speed) and the output `speed`.
 
-    Rate limit, stops, play, dead band and steps of the steering are left out, being no linear things; dead times and
-    the speed loop are not of the body.
+    Stops, limits of rate and acceleration, play, dead band and steps of the steering are left out, being no linear
+    things; dead times and the speed loop are not of the body.
 
     Args:
         vehicle: the vehicle.
@@ -87,7 +87,9 @@ def linearise(
         raise InputError(
             f"speed is {speed:g} m/s and curvature {curvature:g} 1/m", "finite numbers", "correct them"
         )
-    plant = vehicle.plant._replace(play=0.0, dead_band=0.0, resolution=0.0, angle_limit=_NO_LIMIT)
+    plant = vehicle.plant._replace(
+        play=0.0, dead_band=0.0, resolution=0.0, angle_limit=_NO_LIMIT, steering_acceleration_limit=_NO_LIMIT
+    )
     around = Surroundings(*(float(value) for value in surroundings))
     point = steady_turn(vehicle.model_code, plant, speed, curvature, around)
     _check(vehicle.model_code, plant, point, speed, curvature, around)

@@ -34,7 +34,7 @@ def steady_turn(
     The path lies along the x axis, in the direction in which the vehicle points; in reverse (speed < 0) the vehicle
     moves the other way. Pose is at the origin, the heading turned by the slip of the rear axle; yaw rate is
     speed × curvature. What drive or brake must give to hold the speed, against resistance and the drag of steered
-    tyres, is in the state, however much or little the vehicle can give.
+    tyres, is in the state, however much or little the vehicle can give, and with it the speed loop's integral part.
 
     Newton's method on the model's own equations, from the closed form above and below the hand-over. Where the grip
     does not allow the curvature, the state is that of the largest curvature of its sign that it does allow; where no
@@ -59,7 +59,7 @@ def _kinematic(p: PlantParameters, speed: float, curvature: float, around: Surro
     pull, _ = side_pull(p, around, speed, lateral)
     angle = float(np.arctan(curvature * (p.wheelbase + gradient * speed * speed) - gradient * pull))
     thrust = -resistance(p, around, speed)
-    return _pose(speed, (lateral, yaw_rate, angle, 0.0, 0.0, thrust), 0.0)
+    return _settled(p, _pose(speed, (lateral, yaw_rate, angle, 0.0, 0.0, thrust), 0.0))
 
 
 def _start(
@@ -184,7 +184,16 @@ def _state(model: int, p: PlantParameters, speed: float, around: Surroundings, u
     slide = body(model, p, still, still.steering_angle, 0.0, 0.0, around).rear_velocity
     if model != SINGLE_TRACK_BRUSH:
         unknown = np.append(unknown, (0.0, 0.0, -resistance(p, around, speed)))
-    return _pose(speed, unknown, -float(np.arctan(slide / speed)))
+    return _settled(p, _pose(speed, unknown, -float(np.arctan(slide / speed))))
+
+
+def _settled(p: PlantParameters, state: State) -> State:
+    """Give the state with a speed loop that holds the speed asked for, if it can: its integral part and its pedal."""
+    asked = state.drive_acceleration / p.drive_gain + state.brake_acceleration / p.brake_gain
+    ahead = asked if state.speed >= 0.0 else -asked
+    return state._replace(
+        speed_integral=ahead if p.speed_integral_gain > 0.0 else 0.0, pedal=float(np.sign(asked))
+    )
 
 
 def _pose(speed: float, unknown: Any, heading: float) -> State:
