@@ -52,7 +52,7 @@ def test_slopes_are_finite_where_roots_and_quotients_end():
     casadi = pytest.importorskip("casadi")
     x = casadi.SX.sym("x", 3)
     laws = (traced(side_capacity)(x[0], x[1]), traced(brush_force)(80e3, x[0], x[2]))
-    relaxed = traced(relaxation)(0.3, x[0], x[1], x[2])
+    relaxed = traced(relaxation)(0.3, x[0], x[1], x[2], 1.0)
     slopes = casadi.Function("slopes", [x], [casadi.jacobian(casadi.vertcat(*laws, relaxed), x)])
     for point in ([4000.0, 4000.0, 0.0], [0.0, 0.0, 0.0], [4000.0, -5000.0, 0.15], [0.0, 3.0, 1.0]):
         assert np.all(np.isfinite(slopes(point).full()))
@@ -138,8 +138,8 @@ def test_side_force_builds_up_over_the_relaxation_length():
     for speed in (5.0, 20.0, -20.0):
         slip, step = 0.0, 1e-4
         for _ in range(round(length / abs(speed) / step)):
-            k1 = relaxation(length, speed, across * abs(speed), slip)
-            k2 = relaxation(length, speed, across * abs(speed), slip + 0.5 * step * k1)
+            k1 = relaxation(length, speed, across * abs(speed), slip, 1.0)
+            k2 = relaxation(length, speed, across * abs(speed), slip + 0.5 * step * k1, 1.0)
             slip += step * k2
         assert slip == pytest.approx(across * (1.0 - np.exp(-1.0)), rel=1e-4)
 
@@ -147,7 +147,7 @@ def test_side_force_builds_up_over_the_relaxation_length():
 def test_relaxation_is_never_faster_than_the_step_bears():
     """The slip follows at 200 1/s at most, whatever length, speed and slide."""
     for along, across in ((60.0, 0.0), (-60.0, 10.0), (1.0, 60.0), (0.0, 100.0), (0.05, 0.0)):
-        rate = relaxation(1e-3, along, across, 0.0) - relaxation(1e-3, along, across, 1.0)
+        rate = relaxation(1e-3, along, across, 0.0, 1.0) - relaxation(1e-3, along, across, 1.0, 1.0)
         assert 0.0 <= rate <= 200.0 * (1.0 + 1e-12)
 
 

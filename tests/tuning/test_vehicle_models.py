@@ -183,7 +183,9 @@ def test_order_of_convergence_is_four(car):
         assert np.log2(abs(coarse[i] / fine[i])) == pytest.approx(4.0, abs=0.5)
 
 
-def test_stiffest_values_allowed_stay_stable(car):
+@pytest.mark.parametrize("relaxation", [0.3, 1e-3])
+@pytest.mark.parametrize("compliance", [0.0, 1e-5, 1e-4])
+def test_stiffest_values_allowed_stay_stable(car, relaxation, compliance):
     """The fastest steering and the stiffest body that a vehicle file may hold do not break the step of 5 ms."""
     vehicle = car.replace(
         **{
@@ -192,6 +194,8 @@ def test_stiffest_values_allowed_stay_stable(car):
             "tyres.cornering_stiffness_front": 780e3,
             "tyres.cornering_stiffness_rear": 780e3,
             "body.yaw_inertia": 3000.0,
+            "tyres.relaxation_length": relaxation,
+            "steering.compliance": compliance,
             "drive.lag": 0.01,
             "drive.brake_lag": 0.01,
         }
@@ -199,5 +203,6 @@ def test_stiffest_values_allowed_stay_stable(car):
     for speed in (0.5, 1.5, 2.0, 3.0, 10.0):
         end = drive(vehicle, straight(speed), 0.05, 3.0, hold=True)
         later = drive(vehicle, end, 0.05, 0.5, hold=True)
-        assert later.yaw_rate == pytest.approx(end.yaw_rate, rel=1e-6)
+        # The softest steering makes a body of its own slow: 1e-5 is left after three seconds.
+        assert later.yaw_rate == pytest.approx(end.yaw_rate, rel=1e-4 if compliance else 1e-6)
         assert later.steering_angle == pytest.approx(0.05, rel=1e-9)

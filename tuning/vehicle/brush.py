@@ -62,8 +62,12 @@ def brush_force(stiffness, capacity, slip):
 
 
 @equation
-def relaxation(length, along, across, slip):
-    """Give the derivative (1/s) of an axle's slip: relaxation length (m), velocity along and across its wheels (m/s)."""
+def relaxation(length, along, across, slip, yielding):
+    """Give the derivative (1/s) of an axle's slip: relaxation length (m), velocity along and across its wheels (m/s).
+
+    A compliance c of the steering turns the wheels away from the force, which makes the slip follow 1 + c C times as
+    fast; `yielding` is that factor, 1 without compliance, with which the shortest relaxation length grows.
+    """
     travel = np.maximum(np.abs(along), np.abs(across) / LARGEST_SLIP)
-    shortest = np.maximum(_SHORTEST_LENGTH, _SHORTEST_TIME * travel)
+    shortest = yielding * np.maximum(_SHORTEST_LENGTH, _SHORTEST_TIME * travel)
     return (across - travel * slip) / np.maximum(length, shortest)

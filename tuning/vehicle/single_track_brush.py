@@ -80,10 +80,14 @@ def single_track_brush_body(p, state, angle, drive, brake, around):
     yaw_dynamic = (p.front_axle_distance * across - p.rear_axle_distance * side_rear) / p.yaw_inertia + turn
     front = velocity + p.front_axle_distance * rate
     slip_front_dynamic = relaxation(
-        p.relaxation_length, speed * cosine + front * sine, front * cosine - speed * sine, state.slip_front
+        p.relaxation_length,
+        speed * cosine + front * sine,
+        front * cosine - speed * sine,
+        state.slip_front,
+        1.0 + p.compliance * p.tyre_stiffness_front,
     )
     slip_rear_dynamic = relaxation(
-        p.relaxation_length, speed, velocity - p.rear_axle_distance * rate, state.slip_rear
+        p.relaxation_length, speed, velocity - p.rear_axle_distance * rate, state.slip_rear, 1.0
     )
     velocity_kinematic, yaw_kinematic = kinematic_lateral(p, speed, velocity, rate, angle, pull)
     slip_front_kinematic = -state.slip_front / FOLLOWING_TIME
