@@ -88,6 +88,16 @@ def gear(speed_command, speed):
 
 
 @equation
+def _push(speed_command, speed):
+    """Give the share of the drive along the vehicle's x axis, −1 to 1: the gear, at zero command without a jump.
+
+    A switch where a vehicle rests would let the last digit of its speed decide which way the drive pushes.
+    """
+    kept = clip(1.0 + speed / (0.5 * STANDSTILL_SPEED), -1.0, 1.0)
+    return select(speed_command > 0.0, 1.0, select(speed_command < 0.0, -1.0, kept))
+
+
+@equation
 def _motion(direction, speed):
     """Give the direction of motion, 1 or −1, at standstill that of the gear."""
     return select(np.abs(speed) > STANDSTILL_SPEED, select(speed < 0.0, -1.0, 1.0), direction)
@@ -154,7 +164,7 @@ def thrust(p, state, inputs, around):
     F up to C, so nothing creeps; from there on v̇ = −(C ∓ F) |v|/STANDSTILL_SPEED leads back to rest.
     """
     speed = state.speed
-    drive = gear(inputs.drive_speed, speed) * state.drive_acceleration
+    drive = _push(inputs.drive_speed, speed) * state.drive_acceleration
     pull = resistance(p, around, 0.0)
     braking = np.minimum(-state.brake_acceleration, _STRONGEST_BRAKE)
     forwards, backwards = _capacities(p, inputs, speed, braking, pull)
