@@ -10,7 +10,7 @@ from scipy import signal
 from scipy.integrate import solve_ivp
 
 from tuning.vehicle import Inputs, State, Surroundings, Vehicle, rk4
-from tuning.vehicle.linear import lateral_system
+from tuning.vehicle.linear import linearise
 from tuning.vehicle.steering import steering_derivative, steering_target, wheel_angle
 
 STEP = 0.005  # s, the step of the bench
@@ -254,18 +254,21 @@ def test_without_power_the_wheels_stay_or_return():
         assert state.steering_rate == pytest.approx(-rate * state.steering_angle, rel=0.02, abs=1e-12)
 
 
-def test_a_linearisation_leaves_limits_and_dead_band_out():
-    """The linear steering is the same with and without them."""
+@pytest.mark.parametrize("lag", [None, 0.15])
+def test_a_linearisation_leaves_limits_and_dead_band_out(lag):
+    """The linear steering is the same with and without them, of second and of first order."""
     full = {
         "steering.dead_band": 0.01,
         "steering.angular_acceleration_limit": 5.0,
         "steering.backlash": 0.02,
         "steering.resolution": 0.001,
     }
-    bare, refined = (lateral_system(car, 8.0, steering=True) for car in (CAR, CAR.replace(**full)))
-    np.testing.assert_array_equal(refined.A, bare.A)
-    np.testing.assert_array_equal(refined.B, bare.B)
-    assert refined.A[1, 0] == pytest.approx(-144.0, rel=1e-15)
+    bare = CAR.replace(**{"steering.lag": lag})
+    plain, refined = (linearise(car, 8.0, steering=True) for car in (bare, bare.replace(**full)))
+    np.testing.assert_array_equal(refined.A, plain.A)
+    np.testing.assert_array_equal(refined.B, plain.B)
+    poles = [-12.0, -12.0] if lag is None else [-1.0 / lag]
+    np.testing.assert_allclose(np.sort(refined.poles()), poles, rtol=1e-6)
 
 
 def test_without_refinements_the_law_is_as_it_stands():
