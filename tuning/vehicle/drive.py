@@ -43,14 +43,30 @@ _BLEEDING_TIME: Final = 0.1  # s, in which the integral part goes when the vehic
 
 
 @equation
-def acceleration_demand(p, speed_command, acceleration_command, speed, integral=0.0):
-    """Give the acceleration (m/s²) that the speed loop asks for: feed-forward + gain × speed error + integral, limited.
+def _least(one, other):
+    # Half the instructions of numba's `np.minimum`, which looks for NaN in both.
+    return select(one < other, one, other)
 
-    All in the direction of the gear. Its positive part goes to the drive and its negative part to the brake, each
-    after its own dead time.
+
+@equation
+def _most(one, other):
+    return select(one > other, one, other)
+
+
+@equation
+def _asked(p, speed_command, acceleration_command, speed, integral):
+    return acceleration_command + p.speed_gain * (speed_command - speed) + integral
+
+
+@equation
+def acceleration_demand(p, speed_command, acceleration_command, speed):
+    """Give the acceleration (m/s²) that the speed loop asks for: feed-forward + gain × speed error, limited.
+
+    Driving forwards and without an integral part. Its positive part goes to the drive and its negative part to the
+    brake, each after its own dead time.
     """
     return clip(
-        acceleration_command + p.speed_gain * (speed_command - speed) + integral,
+        _asked(p, speed_command, acceleration_command, speed, 0.0),
         -p.deceleration_limit,
         p.acceleration_limit,
     )
@@ -115,18 +131,11 @@ def demands(p, state, inputs):
     closed = inputs.loop > 0.5
     speed, integral = state.speed, state.speed_integral
     engaged = gear(inputs.drive_speed, speed)
-    pushed = acceleration_demand(
-        p,
-        engaged * inputs.drive_speed,
-        engaged * inputs.drive_feed_forward,
-        engaged * speed,
-        engaged * integral,
-    )
-    pushed = select(engaged * speed < -STANDSTILL_SPEED, 0.0, pushed)
+    pushed = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
+    pushed = select(engaged * speed < -STANDSTILL_SPEED, 0.0, _least(pushed, p.acceleration_limit))
     ahead = _motion(gear(inputs.brake_speed, speed), speed)
-    braked = acceleration_demand(
-        p, ahead * inputs.brake_speed, ahead * inputs.brake_feed_forward, ahead * speed, ahead * integral
-    )
+    braked = ahead * _asked(p, inputs.brake_speed, inputs.brake_feed_forward, speed, integral)
+    braked = _most(braked, -p.deceleration_limit)
     band = select(closed, p.hand_over, 0.0)
     pushed = select(closed, pushed, inputs.drive_feed_forward)
     braked = select(closed, braked, inputs.brake_feed_forward)
@@ -145,14 +154,14 @@ def _capacities(p, inputs, speed, braking, pull):
     of the road, and on a level road not at all. Without it a loop of a gain k alone would not stop but roll on
     downhill, at pull/k.
     """
-    spare = np.maximum(np.minimum(p.brake_gain * p.deceleration_limit, _STRONGEST_BRAKE) - braking, 0.0)
-    spare = select(inputs.loop > 0.5, spare, 0.0)
-    direction = gear(inputs.brake_speed, speed)
-    standing = np.abs(inputs.brake_speed) <= _TOLD_TO_STAND
-    forwards = select(standing, spare, select(direction < 0.0, spare, 0.0))
-    backwards = select(standing, spare, select(direction > 0.0, spare, 0.0))
+    most = select(inputs.loop > 0.5, _least(p.brake_gain * p.deceleration_limit, _STRONGEST_BRAKE), 0.0)
+    forwards = select(inputs.brake_speed <= _TOLD_TO_STAND, most, 0.0)
+    backwards = select(inputs.brake_speed >= -_TOLD_TO_STAND, most, 0.0)
     holding = _HOLDING * pull * clip(2.0 - np.abs(speed) / _HOLDING_BELOW, 0.0, 1.0)
-    return braking + clip(holding, 0.0, forwards), braking + clip(-holding, 0.0, backwards)
+    return (
+        _most(_least(braking + holding, forwards), braking),
+        _most(_least(braking - holding, backwards), braking),
+    )
 
 
 @equation
@@ -166,7 +175,7 @@ def thrust(p, state, inputs, around):
     speed = state.speed
     drive = _push(inputs.drive_speed, speed) * state.drive_acceleration
     pull = resistance(p, around, 0.0)
-    braking = np.minimum(-state.brake_acceleration, _STRONGEST_BRAKE)
+    braking = _least(-state.brake_acceleration, _STRONGEST_BRAKE)
     forwards, backwards = _capacities(p, inputs, speed, braking, pull)
     share = clip(speed / STANDSTILL_SPEED, -1.0, 1.0)
     held = clip(drive + pull, -backwards, forwards)
@@ -184,10 +193,10 @@ def integral_derivative(p, state, inputs):
     speed, integral = state.speed, state.speed_integral
     engaged = gear(inputs.drive_speed, speed)
     error = inputs.drive_speed - speed
-    demand = engaged * (inputs.drive_feed_forward + p.speed_gain * error + integral)
+    demand = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
     rising = engaged * p.speed_integral_gain * error
-    rising = select(demand >= p.acceleration_limit, np.minimum(rising, 0.0), rising)
-    rising = select(demand <= -p.deceleration_limit, np.maximum(rising, 0.0), rising)
+    rising = select(demand >= p.acceleration_limit, _least(rising, 0.0), rising)
+    rising = select(demand <= -p.deceleration_limit, _most(rising, 0.0), rising)
     bled = -integral / _BLEEDING_TIME
     still = select(np.abs(speed) < STANDSTILL_SPEED, np.abs(inputs.drive_speed), 1.0) <= _TOLD_TO_STAND
     change = select(still, bled, select(engaged * speed < -STANDSTILL_SPEED, bled, engaged * rising))

@@ -40,27 +40,32 @@ def steering_target(p, curvature):
 
 
 @equation
-def _pull(stiffness, damping, limit, error):
+def _pull(linear, ratio, limit):
     """Give the part of the acceleration (rad/s²) that the error asks for, ω² (δ* − δ) near the target.
 
-    A servo that may accelerate by a only must brake in time: where the rate follows the parabola v² = v₀² + 2a(e − e₀)
-    at an error e, it arrives where the linear law asks for a itself. This is the proximate time-optimal servo of
-    Workman (1987; Franklin, Powell and Workman, Digital Control of Dynamic Systems: from memory) with a part of its
-    own for each damping. The rate that a pull asks for is pull/damping, and braking by a lags behind it by a/damping.
-    A linear zone up to e₀ = a/s², with s = ω or, overdamped, the slower pole, is left alone: from rest, the linear
-    law does not ask for more than a within a/ω². Braking along the parabola ends there on the linear answer, on
-    which the acceleration falls from a on if ζ ≥ 1/√2. Below, no parabola prevents overshoot by the law itself;
-    it then runs through the target.
+    A servo that may accelerate by a only must brake in time: far from the target the pull is such that the rate
+    follows a parabola, v² = v₀² + 2a(e − e₀), on which it brakes by a. This is the proximate time-optimal servo of
+    Workman (1987; Franklin, Powell and Workman, Digital Control of Dynamic Systems: from memory) with a border for
+    each damping. The rate that a pull asks for is pull/(2ζω), and braking by a lags behind it by a/(2ζω).
+
+    Up to e₀ = a/ω² · max(1, 4ζ² − 1) the linear law stays as it is. From rest it asks for no more than a within
+    a/ω²; and entered at e₀ braking by a, it brakes by less and less from there on if ζ ≥ 1/√2. A law damped less
+    runs past its target without any limit too; it is then let in no faster than it could stop.
+
+    Args:
+        linear: ω² (δ* − δ), rad/s².
+        ratio: 4ζ².
+        limit: a, rad/s².
     """
-    inner = 0.25 * damping * damping - stiffness
-    slow = 0.5 * damping - np.sqrt(select(inner > 0.0, inner, 0.0))
-    zone = limit / select(inner > 0.0, slow * slow, stiffness)
-    pull = stiffness * zone
-    start = (pull + limit) / damping
-    beyond = np.abs(error) - zone
-    speed = np.sqrt(np.minimum(start * start, 2.0 * limit * zone) + 2.0 * limit * np.maximum(beyond, 0.0))
-    braking = np.maximum(damping * speed - limit, pull)
-    return select(beyond > 0.0, select(error > 0.0, braking, -braking), stiffness * error)
+    # In accelerations, ω² times errors and 2ζω times rates, nothing need be divided.
+    border = limit * select(ratio > 2.0, ratio - 1.0, 1.0)
+    steep = 2.0 * limit * ratio
+    start = (border + limit) * (border + limit)
+    start = select(start < steep * border, start, steep * border)
+    beyond = np.abs(linear) - border
+    braking = np.sqrt(start + steep * select(beyond > 0.0, beyond, 0.0)) - limit
+    braking = select(braking > border, braking, border)
+    return select(beyond > 0.0, select(linear > 0.0, braking, -braking), linear)
 
 
 @equation
@@ -83,14 +88,16 @@ def steering_derivative(p, target, angle, rate):
     first_order = p.steering_lag > 0.0
     lag = select(first_order, p.steering_lag, 1.0)
     at_once = select(first_order, limit, 0.0) > _UNLIMITED
-    stiffness = select(first_order, GUARD_RATE / np.maximum(lag, _SHORTEST_LAG), p.natural_frequency**2)
+    slow = select(lag > _SHORTEST_LAG, lag, _SHORTEST_LAG)
+    stiffness = select(first_order, GUARD_RATE / slow, p.natural_frequency**2)
+    ratio = select(first_order, GUARD_RATE * slow, 4.0 * p.damping * p.damping)
     damping = select(first_order, GUARD_RATE, 2.0 * p.damping * p.natural_frequency)
     angle_dot = clip(
         clip(select(at_once, error / lag, rate), -p.rate_limit, p.rate_limit),
         -GUARD_RATE * (p.angle_limit + angle),
         GUARD_RATE * (p.angle_limit - angle),
     )
-    by_motor = clip(_pull(stiffness, damping, limit, error) - damping * angle_dot, -limit, limit)
+    by_motor = clip(_pull(stiffness * error, ratio, limit) - damping * angle_dot, -limit, limit)
     # The last term is 0 unless a limit holds the wheel back; it then takes the lost rate out of the state.
     acceleration = by_motor + GUARD_RATE * (angle_dot - rate)
     rate_dot = clip(acceleration, -GUARD_RATE * (p.rate_limit + rate), GUARD_RATE * (p.rate_limit - rate))
