@@ -194,12 +194,13 @@ def integral_derivative(p, state, inputs):
     engaged = gear(inputs.drive_speed, speed)
     error = inputs.drive_speed - speed
     demand = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
-    rising = engaged * p.speed_integral_gain * error
-    rising = select(demand >= p.acceleration_limit, _least(rising, 0.0), rising)
-    rising = select(demand <= -p.deceleration_limit, _most(rising, 0.0), rising)
-    bled = -integral / _BLEEDING_TIME
-    still = select(np.abs(speed) < STANDSTILL_SPEED, np.abs(inputs.drive_speed), 1.0) <= _TOLD_TO_STAND
-    change = select(still, bled, select(engaged * speed < -STANDSTILL_SPEED, bled, engaged * rising))
+    # Above 0 while the demand is at a limit and the error leads beyond it.
+    beyond = engaged * error * (demand - clip(demand, -p.deceleration_limit, p.acceleration_limit))
+    rising = select(beyond > 0.0, 0.0, p.speed_integral_gain * error)
+    # At rest the command decides, in motion whether it is against the gear.
+    astray = select(engaged * speed < 0.0, 0.0, 1.0)
+    loose = select(np.abs(speed) < STANDSTILL_SPEED, np.abs(inputs.drive_speed), astray) <= _TOLD_TO_STAND
+    change = select(loose, -integral / _BLEEDING_TIME, rising)
     return select(inputs.loop > 0.5, change, 0.0)
 
 
