@@ -15,7 +15,7 @@ import numpy as np
 from vehiclemodels.init_mb import init_mb
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
-from tuning.vehicle import Inputs, State, Vehicle, lateral, rk4
+from tuning.vehicle import Inputs, State, Surroundings, Vehicle, derivative, rk4
 
 __all__ = [
     "FINE",
@@ -137,15 +137,16 @@ def amplitude(car: Vehicle, kind: str, speed: float, peak: float) -> float:
 
 def drive_ours(car: Vehicle, speed: float, targets: np.ndarray) -> dict[str, np.ndarray]:
     """Drive our vehicle at constant speed: give time, angle, yaw_rate, lateral_acceleration, shape (n + 1,)."""
-    state = State(0.0, 0.0, 0.0, speed, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
+    state, around = State(0.0, 0.0, 0.0, speed, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), Surroundings()
     model, p, rows = car.model_code, car.plant, []
-    for target in (*targets, None):
-        u, v, r, angle = state.speed, state.lateral_velocity, state.yaw_rate, state.steering_angle
-        rows.append((angle, r, lateral(model, p, u, v, r, angle)[0] + u * r))
-        if target is not None:
-            state = rk4(model, p, state, Inputs(float(target), speed, 0.0, speed, 0.0), STEP)
+    for target in (*targets, targets[-1]):
+        inputs = Inputs(float(target), speed, 0.0, speed, 0.0)
+        slope = derivative(model, p, state, inputs, around)
+        acceleration = slope.lateral_velocity + state.speed * state.yaw_rate
+        rows.append((state.steering_angle, state.yaw_rate, acceleration, state.speed))
+        state = rk4(model, p, state, inputs, around, STEP)
     values = np.array(rows).T
-    names = ("angle", "yaw_rate", "lateral_acceleration")
+    names = ("angle", "yaw_rate", "lateral_acceleration", "speed")
     return {"time": np.arange(len(rows)) * STEP, **dict(zip(names, values, strict=True))}
 
 

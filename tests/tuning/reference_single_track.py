@@ -17,8 +17,8 @@ from scipy.integrate import solve_ivp
 from vehiclemodels.vehicle_dynamics_st import vehicle_dynamics_st
 
 from tracks.one_source import _rebound
-from tuning.vehicle import Inputs, State, Vehicle
-from tuning.vehicle.drive import speed_derivative
+from tuning.vehicle import Inputs, State, Surroundings, Vehicle
+from tuning.vehicle.resistance import along
 from tuning.vehicle.single_track import axle_forces, dynamic_share
 
 __all__ = ["SmallAngleTyres", "at_centre", "drive_ours", "drive_reference", "ours_of", "reference_slope"]
@@ -33,10 +33,10 @@ class SmallAngleTyres:
 
     - `axle_forces`: linear in small angles, and acting across the velocity of the centre of gravity (so they keep its
       size V), not across wheels and body. The sum N = F_f + F_r has the parts N cos β across and −N sin β along
-      the body, the latter as in `speed_derivative`. Two axle forces X, Y with X + Y = N cos β + m a_x sin β and
+      the body, the latter as in `along`. Two axle forces X, Y with X + Y = N cos β + m a_x sin β and
       a X − b Y = a F_f − b F_r are what our balances of force and yaw moment then are given; X is divided by cos δ since
       ours turns it back from the wheel's axes.
-    - `speed_derivative`: u̇ = a_x cos β − N sin β/m + v r. Ours holds u by its speed loop, ST holds V: the one line
+    - `along`: u̇ = a_x cos β − N sin β/m + v r. Ours holds u by its speed loop, ST holds V: the one line
       that belongs to "at constant speed", and not to the tyre.
 
     Our balances, the kinematics of both reference points, the hand-over at low speed and the integration stay.
@@ -51,7 +51,7 @@ class SmallAngleTyres:
         `from_standstill` also moves our hand-over from the kinematic body, 1 to 3 m/s, to ST's switch at 0.1 m/s.
         """
         self.acceleration = acceleration
-        instead = {id(axle_forces): self.axle_forces, id(speed_derivative): self.speed_derivative}
+        instead = {id(axle_forces): self.axle_forces, id(along): self.along}
         if from_standstill:
             instead[id(dynamic_share)] = lambda speed: 0.0 if speed < TYRES_ABOVE else 1.0
         return _rebound(function, instead, {})
@@ -71,8 +71,8 @@ class SmallAngleTyres:
         front = (moment + b * lateral) / (a + b)
         return front / math.cos(angle), lateral - front
 
-    def speed_derivative(self, speed, drive_acceleration, brake_acceleration):
-        """Give u̇ (m/s²); `derivative` asks for the axle forces of the same state first."""
+    def along(self, p, around, speed, drive, brake):
+        """Give u̇ (m/s²); our body asks for the axle forces of the same state first."""
         return self._along
 
 
@@ -116,9 +116,8 @@ def drive_ours(car: Vehicle, speed: float, angle: float, seconds: float, step: A
         sine, cosine = math.sin(state.heading), math.cos(state.heading)
         rows.append((state.x + b * cosine, state.y + b * sine, state.heading))
         if i < round(seconds / h):
-            state = step(
-                car.model_code, car.plant, state, Inputs(angle, state.speed, 0.0, state.speed, 0.0), h
-            )
+            inputs = Inputs(angle, state.speed, 0.0, state.speed, 0.0)
+            state = step(car.model_code, car.plant, state, inputs, Surroundings(), h)
     return np.array(rows)
 
 

@@ -22,7 +22,7 @@ from vehiclemodels.utils.acceleration_constraints import acceleration_constraint
 from vehiclemodels.vehicle_dynamics_ks import vehicle_dynamics_ks
 from vehiclemodels.vehicle_dynamics_mb import vehicle_dynamics_mb
 
-from tuning.vehicle import Inputs, State, derivative, rk4
+from tuning.vehicle import Inputs, State, Surroundings, derivative, rk4
 from tuning.vehicle.linear import lateral_system
 
 # Inputs of all its check vectors: steering rate (rad/s) and acceleration (m/s²).
@@ -83,7 +83,9 @@ def test_kinematic_check_vector():
     # Its limit on acceleration is an input's limit, no equation of motion.
     acceleration = acceleration_constraints(speed, ACCELERATION, p.longitudinal)
     state = State(x, y, heading, speed, 0.0, 0.0, angle, STEERING_RATE, acceleration, 0.0)
-    slope = derivative(car.model_code, car.plant, state, Inputs(angle, speed, 0.0, speed, 0.0))
+    slope = derivative(
+        car.model_code, car.plant, state, Inputs(angle, speed, 0.0, speed, 0.0), Surroundings()
+    )
     ours = [slope.x, slope.y, slope.steering_angle, slope.speed, slope.heading]
     np.testing.assert_allclose(ours, KS_SLOPE, atol=1e-9, rtol=0.0)
 
@@ -97,11 +99,12 @@ def kinematic_end(seconds: float, step: float, acceleration: float, rate: float)
         "steering.rate_limit": max(rate, 1e-9), "steering.natural_frequency": 100.0,
         "drive.speed_gain": 0.0, "drive.acceleration_limit": 10.0,
     })  # fmt: skip
-    state = State(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, rate, acceleration, 0.0)
+    drive, brake = max(acceleration, 0.0), min(acceleration, 0.0)
+    state = State(0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, rate, drive, brake)
     target = 1.0 if rate > 0.0 else 0.0
     for _ in range(round(seconds / step)):
         inputs = Inputs(target, 0.0, acceleration, 0.0, acceleration)
-        state = rk4(car.model_code, car.plant, state, inputs, step)
+        state = rk4(car.model_code, car.plant, state, inputs, Surroundings(), step)
     return [state.x, state.y, state.steering_angle, state.speed, state.heading]
 
 
@@ -131,7 +134,7 @@ def test_single_track_check_vector():
     car = vehicle_of_single_track(2, acceleration)
     state = ours_of(ST_STATE, p.b)._replace(steering_rate=STEERING_RATE)
     slope = SmallAngleTyres().rebound(derivative, acceleration)(
-        car.model_code, car.plant, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0)
+        car.model_code, car.plant, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0), Surroundings()
     )
     np.testing.assert_allclose(at_centre(state, slope, p.b), ST_SLOPE, atol=1e-9, rtol=0.0)
 
@@ -145,7 +148,7 @@ def test_single_track_drive_away():
     # Below 1 m/s ST's tyres have poles up to 2000 1/s, hence 0.5 ms there.
     h = 0.0005
     for _ in range(round(1.0 / h)):
-        state = step(car.model_code, car.plant, state, Inputs(1.0, 0.0, 0.0, 0.0, 0.0), h)
+        state = step(car.model_code, car.plant, state, Inputs(1.0, 0.0, 0.0, 0.0, 0.0), Surroundings(), h)
     sine, cosine = math.sin(state.heading), math.cos(state.heading)
     ours = [
         *(state.x + p.b * (cosine - 1.0), state.y + p.b * sine, state.steering_angle),
