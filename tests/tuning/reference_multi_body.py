@@ -19,6 +19,7 @@ from tuning.vehicle import Inputs, State, Surroundings, Vehicle, derivative, rk4
 
 __all__ = [
     "FINE",
+    "SPEED_LOOP",
     "STEP",
     "MultiBody",
     "SpeedLoop",
@@ -30,8 +31,8 @@ __all__ = [
 ]
 
 # s. MB's fastest pole is the spin of a wheel, p_kx1 F_z R²/(I u): 1200 1/s at 5 m/s, and RK4 is stable to 2.78 over
-# the step. Errors of this step are measured in the tests; it costs an eighth of the time driven.
-FINE = 0.001
+# the step. Errors of this step are measured in the tests; it costs a tenth of the time driven.
+FINE = 0.005 / 3.0
 # s, the step of the bench over which MB's inputs are held.
 STEP = 0.005
 # rad/s that a sine steer may ask for, just below the rate limit of 0.4 rad/s that its files have.
@@ -91,13 +92,25 @@ class MultiBody:
 
     @property
     def rear_axle(self) -> tuple[float, float]:
-        """Place of the rear-axle middle, m."""
+        """Place of the rear-axle middle, m: the point whose velocity gives the slip of MB's rear tyres, as in ours."""
         x, y, heading = self.state[0], self.state[1], self.heading
         return x - self.p.b * math.cos(heading), y - self.p.b * math.sin(heading)
 
 
+# 1/s on the speed's error, 1/s² on its integral: holds the speed of MB by its acceleration input, and ours likewise.
+SPEED_GAIN, SPEED_INTEGRAL = 5.0, 5.0
+SPEED_LOOP = {
+    "drive.speed_gain": SPEED_GAIN,
+    "drive.speed_integral": SPEED_INTEGRAL,
+    "drive.lag": 0.01,
+    "drive.brake_lag": 0.01,
+    "drive.acceleration_limit": 8.0,
+    "drive.deceleration_limit": 8.0,
+}
+
+
 class SpeedLoop:
-    """Holds a speed by MB's acceleration input: 5 1/s on the error and 5 1/s² on its integral."""
+    """Holds a speed by MB's acceleration input."""
 
     def __init__(self, speed: float) -> None:
         self.speed, self.integral = speed, 0.0
@@ -106,7 +119,7 @@ class SpeedLoop:
         """Give the acceleration to ask for, m/s²."""
         error = self.speed - speed
         self.integral += error * period
-        return 5.0 * error + 5.0 * self.integral
+        return SPEED_GAIN * error + SPEED_INTEGRAL * self.integral
 
 
 def steering(kind: str, amplitude: float, speed: float) -> np.ndarray:
@@ -136,7 +149,8 @@ def amplitude(car: Vehicle, kind: str, speed: float, peak: float) -> float:
 
 
 def drive_ours(car: Vehicle, speed: float, targets: np.ndarray) -> dict[str, np.ndarray]:
-    """Drive our vehicle at constant speed: give time, angle, yaw_rate, lateral_acceleration, shape (n + 1,)."""
+    """Drive our vehicle at a held speed: give time, angle, yaw_rate, lateral_acceleration, speed, shape (n + 1,)."""
+    car = car.replace(**SPEED_LOOP)
     state, around = State(0.0, 0.0, 0.0, speed, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), Surroundings()
     model, p, rows = car.model_code, car.plant, []
     for target in (*targets, targets[-1]):

@@ -19,10 +19,21 @@ from vehiclemodels.vehicle_parameters import setup_vehicle_parameters
 
 import tuning
 
-__all__ = ["CARS", "GRAVITY", "axle_loads", "parameters", "vehicle", "vehicle_of_single_track"]
+__all__ = [
+    "CARS",
+    "GRAVITY",
+    "axle_loads",
+    "axle_stiffnesses",
+    "camber_by_roll",
+    "parameters",
+    "vehicle",
+    "vehicle_of_single_track",
+]
 
 CARS = (1, 2, 3)
 GRAVITY = 9.81  # m/s², of its equations
+# m. Its tyres answer at once; ours then do after the path of 5 ms, their shortest.
+NO_RELAXATION = 0.001
 
 
 @cache
@@ -43,16 +54,58 @@ def axle_loads(p: Any) -> tuple[float, float]:
     )
 
 
-def vehicle(car: int, model: str = "single-track", **values: Any) -> tuning.Vehicle:
+def camber_by_roll(p: Any) -> tuple[float, float, float]:
+    """Give roll of the body and camber of front and rear wheels in a steady turn of MB, rad/(m/s²), all positive.
+
+    Springs and stabiliser (its K_ts is negative) give an axle the roll stiffness k = K_s T²/2 − K_ts, its tyres
+    t = K_zt T²/2. The sprung mass leans about the road, where MB has its roll axis: φ = m_s h_s a_y/(Σ k t/(k + t) − m_s g h_s),
+    the axle with it by φ_u = φ k/(k + t), and the suspension takes a part of the lean off the wheel:
+    γ = φ + D T/2 (φ − φ_u), D negative.
+    """
+    springs = [0.5 * p.K_sf * p.T_f**2 - p.K_tsf, 0.5 * p.K_sr * p.T_r**2 - p.K_tsr]
+    tyres = [0.5 * p.K_zt * p.T_f**2, 0.5 * p.K_zt * p.T_r**2]
+    stiffness = sum(k * t / (k + t) for k, t in zip(springs, tyres, strict=True))
+    roll = p.m_s * p.h_s / (stiffness - p.m_s * GRAVITY * p.h_s)
+    front, rear = (
+        roll + 0.5 * d * width * roll * (1.0 - k / (k + t))
+        for d, width, k, t in zip((p.D_f, p.D_r), (p.T_f, p.T_r), springs, tyres, strict=True)
+    )
+    return roll, front, rear
+
+
+def axle_stiffnesses(p: Any, roll_camber: bool = True) -> tuple[float, float]:
+    """Give the effective cornering stiffnesses (N/rad) of front and rear axle of MB.
+
+    Tyres: the magic formula D sin(C atan(B x − E (B x − atan B x))) + S_v with x = α + S_h has the slope B C D, and
+    its coefficients say B = K/(C D) with K = p_ky1 F_z: proportional to the load, so load transfer does not change an
+    axle's C = −p_ky1 F_z,axle.
+
+    Roll camber: with S_h = p_hy3 γ and S_v = p_vy3 γ F_z, camber does what a slip of ε γ does, ε = p_hy3 + p_vy3/p_ky1.
+    The wheels lean out of the turn with the body. That pulls a real wheel outward (from memory); in MB the sign of the
+    term pulls inward. So a front axle of MB needs the slip F/C − ε γ, where γ = Γ a_y and a_y = F L/(m b), and
+    1/C_eff = 1/C − ε Γ L/(m b), with a for b at the rear.
+    That such effects make an effective axle: H. B. Pacejka, Tyre and Vehicle Dynamics, ch. 1 (from memory).
+    Left out: p_hy1 and p_vy1, which make its force jump by 0.001 rad of slip as a wheel crosses the upright.
+    """
+    length = p.a + p.b
+    stiffnesses = [-p.tire.p_ky1 * load for load in axle_loads(p)]
+    if roll_camber:
+        _, *cambers = camber_by_roll(p)
+        slip = p.tire.p_hy3 + p.tire.p_vy3 / p.tire.p_ky1
+        borne = (p.m * p.b / length, p.m * p.a / length)
+        stiffnesses = [
+            1.0 / (1.0 / stiffness - slip * camber / mass)
+            for stiffness, camber, mass in zip(stiffnesses, cambers, borne, strict=True)
+        ]
+    return stiffnesses[0], stiffnesses[1]
+
+
+def vehicle(car: int, model: str = "single-track", roll_camber: bool = True, **values: Any) -> tuning.Vehicle:
     """Give a car of MB as a vehicle of this bench: every value from its file, none fitted to its motion.
 
-    Cornering stiffness of an axle: the magic formula F = D sin(C atan(B α − E (B α − atan B α))) has the slope B C D
-    at α = 0. Its coefficients say B = K/(C D) with K = p_ky1 F_z, so the slope is p_ky1 F_z, negative in its axes,
-    and proportional to the load: C_axle = −p_ky1 F_z,axle, to which two tyres add up however the load is shared.
+    Its µ is p_dy1, the lateral friction of its tyres without camber. Its file has no compliance of the steering.
     """
-    p = parameters(car)
-    front, rear = axle_loads(p)
-    return _vehicle(car, model, -p.tire.p_ky1 * front, -p.tire.p_ky1 * rear, values)
+    return _vehicle(car, model, *axle_stiffnesses(parameters(car), roll_camber), values)
 
 
 def vehicle_of_single_track(car: int, acceleration: float = 0.0, **values: Any) -> tuning.Vehicle:
@@ -78,10 +131,17 @@ def _vehicle(car: int, model: str, front: float, rear: float, values: dict[str, 
                 "yaw_inertia": p.I_z,
                 "front_axle_distance": p.a,
                 "width": p.w,
+                "centre_height": p.h_cg,
                 "model": model,
             },
-            "tyres": {"cornering_stiffness_front": front, "cornering_stiffness_rear": rear},
+            "tyres": {
+                "cornering_stiffness_front": front,
+                "cornering_stiffness_rear": rear,
+                "friction": p.tire.p_dy1,
+                "relaxation_length": NO_RELAXATION,
+            },
             "steering": {"rate_limit": p.steering.v_max, "angle_limit": p.steering.max},
+            "drive": {"front_share": p.T_se, "brake_front_share": p.T_sb},
         }
     )
     return found.replace(**values)

@@ -224,7 +224,13 @@ def test_single_track_small_step_steer_unchanged(car, speed):
 
 # Greatest lateral acceleration of the comparison with MB, m/s².
 PEAK = 4.0
-MODELS = ("single-track",)
+# Columns of the table: model, and whether the effective stiffness of an axle has the camber by roll in it. The last
+# is what MB's file says to the full, and what is held to the limit.
+COLUMNS = {
+    "linear": ("single-track", False),
+    "brush": ("single-track-brush", False),
+    "with camber": ("single-track-brush", True),
+}
 KINDS = ("step left", "step right", "sine")
 
 
@@ -232,7 +238,7 @@ KINDS = ("step left", "step right", "sine")
 def heading():
     """Print the head of the table before its first line."""
     print(
-        f"\n{'car':>3} {'m/s':>4} {'steering':<10} {'rad':>6} {'m/s²':>5} {'roll':>5}  yaw rate RMS %: {', '.join(MODELS)}"
+        f"\n{'car':>3} {'m/s':>4} {'steering':<10} {'rad':>6} {'m/s²':>5} {'roll':>5}  RMS % of yaw rate: {', '.join(COLUMNS)}"
     )
 
 
@@ -241,23 +247,22 @@ def heading():
 @pytest.mark.parametrize("car", CARS)
 def test_multi_body_yaw_rate(car, speed, kind, heading):
     """Yaw rate within 5 % RMS of MB for up to 4 m/s², every parameter from its file."""
-    ours = {model: vehicle(car, model) for model in MODELS}
-    angle = multi_body.amplitude(ours[MODELS[-1]], kind, speed, PEAK)
-    runs = {
-        model: multi_body.drive_ours(v, speed, multi_body.steering(kind, angle, speed))
-        for model, v in ours.items()
-    }
-    theirs = multi_body.drive_reference(parameters(car), speed, runs[MODELS[-1]]["angle"])
-    errors = [multi_body.difference(run["yaw_rate"], theirs["yaw_rate"]) for run in runs.values()]
+    ours = [vehicle(car, model, camber) for model, camber in COLUMNS.values()]
+    angle = multi_body.amplitude(ours[-1], kind, speed, PEAK)
+    runs = [multi_body.drive_ours(v, speed, multi_body.steering(kind, angle, speed)) for v in ours]
+    theirs = multi_body.drive_reference(parameters(car), speed, runs[-1]["angle"])
+    errors = [multi_body.difference(run["yaw_rate"], theirs["yaw_rate"]) for run in runs]
     peak = float(np.max(np.abs(theirs["lateral_acceleration"])))
     roll = math.degrees(float(np.max(np.abs(theirs["roll"]))))
     figures = "".join(f"{100.0 * error:7.2f}" for error in errors)
     print(f"{car:3d} {speed:4.0f} {kind:<10} {angle:6.4f} {peak:5.2f} {roll:5.2f} {figures}")
-    # The comparison is one of the drive meant: both follow the angle, at the speed and near the acceleration asked.
-    assert theirs["angle"] == pytest.approx(runs[MODELS[-1]]["angle"], abs=1e-9)
+    # Both drove what was meant: the angle, at the speed, and near the acceleration asked.
+    assert theirs["angle"] == pytest.approx(runs[-1]["angle"], abs=1e-9)
     assert theirs["speed"] == pytest.approx(speed, rel=0.02)
+    assert runs[-1]["speed"] == pytest.approx(speed, rel=0.02)
     assert peak == pytest.approx(PEAK, rel=0.1)
-    assert errors[-1] < 0.05
+    # The goal is 5 %; this holds what is reached, 2.3 % at worst.
+    assert errors[-1] < 0.03
 
 
 def test_multi_body_step_is_fine_enough():
