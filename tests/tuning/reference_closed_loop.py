@@ -13,25 +13,36 @@ import numpy as np
 from reference_multi_body import STEP, MultiBody
 
 import tracker
+import tuning
 from tracker.memory import StopReason
 from tracks import Track
 from tuning.vehicle import KINEMATIC, Inputs, State, Surroundings, Vehicle, rk4
 from tuning.vehicle.steering import steering_target
 
-__all__ = ["Drive", "drive_multi_body"]
+__all__ = ["Drive", "drive_both"]
 
 PERIOD = 0.02  # s, of the tracker
 _STEPS = round(PERIOD / STEP)
 
 
 class Drive(NamedTuple):
-    """What came of a drive, arrays by control step, shape (n,)."""
+    """What came of a drive over one stretch of the path, arrays by control step or recording, shape (n,)."""
 
     s: np.ndarray  # m, along the path
     lateral_error: np.ndarray  # m, of the rear-axle middle, + left
     speed: np.ndarray  # m/s
     lateral_acceleration: np.ndarray  # m/s²
     stopped_because: StopReason
+
+    @property
+    def rms(self) -> float:
+        """RMS of the lateral error, m."""
+        return float(np.sqrt(np.mean(self.lateral_error**2)))
+
+    @property
+    def largest(self) -> float:
+        """Largest lateral error either way, m."""
+        return float(np.max(np.abs(self.lateral_error)))
 
 
 class _Wires:
@@ -86,3 +97,16 @@ def drive_multi_body(
             car.advance((angle - car.angle) / STEP, acceleration, STEP)
         time += PERIOD
     return Drive(*np.array(rows).T, follower.stopped_because)
+
+
+def drive_both(
+    law: tracker.Law, p: Any, vehicle: Vehicle, track: Track, until: float, envelope: tracker.Envelope
+) -> tuple[Drive, Drive]:
+    """Give what the bench predicts of our vehicle, and what the same tracker then does with MB."""
+    run = tuning.simulate(law, vehicle, track, envelope=envelope, period=PERIOD)
+    driven = run.s < until
+    predicted = Drive(
+        run.s[driven], run.lateral_error[driven], run.speed[driven], run.lateral_acceleration[driven],
+        run.stop_reason,
+    )  # fmt: skip
+    return predicted, drive_multi_body(law, p, vehicle, track, until, envelope)
