@@ -225,8 +225,8 @@ def test_single_track_small_step_steer_unchanged(car, speed):
     )
 
 
-# Greatest lateral acceleration of the comparison with MB, m/s².
-PEAK = 4.0
+PEAK = 4.0  # m/s², greatest lateral acceleration of the comparison with MB
+BEYOND = 6.0  # m/s², where the linear model is no longer right
 # Columns of the table: model, and whether the effective stiffness of an axle has the camber by roll in it. The last
 # is what MB's file says to the full, and what is held to the limit.
 COLUMNS = {
@@ -234,7 +234,19 @@ COLUMNS = {
     "brush": ("single-track-brush", False),
     "with camber": ("single-track-brush", True),
 }
-KINDS = ("step left", "step right", "sine")
+# The goal is 5 %. What is reached is 2.3 % at worst, and 4.4 % for a sine of 1 Hz, where roll and so camber come late.
+LIMITS = {"step left": 0.03, "step right": 0.03, "sine": 0.03, "quick sine": 0.05}
+CASES = [
+    *(
+        (car, speed, kind, PEAK)
+        for car in CARS
+        for speed in (5.0, 10.0, 15.0, 20.0)
+        for kind in ("step left", "sine")
+    ),
+    *((1, speed, "step right", PEAK) for speed in (5.0, 20.0)),
+    *((car, 20.0, "quick sine", PEAK) for car in CARS),
+    *((car, speed, "step left", BEYOND) for car in CARS for speed in (10.0, 20.0)),
+]
 
 
 @pytest.fixture(scope="module")
@@ -245,13 +257,11 @@ def heading():
     )
 
 
-@pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("speed", [5.0, 10.0, 15.0, 20.0])
-@pytest.mark.parametrize("car", CARS)
-def test_multi_body_yaw_rate(car, speed, kind, heading):
-    """Yaw rate within 5 % RMS of MB for up to 4 m/s², every parameter from its file."""
+@pytest.mark.parametrize(("car", "speed", "kind", "wanted"), CASES)
+def test_multi_body_yaw_rate(car, speed, kind, wanted, heading):
+    """Yaw rate within 5 % RMS of MB for 4 m/s², and for 6, every parameter from its file."""
     ours = [vehicle(car, model, camber) for model, camber in COLUMNS.values()]
-    angle = multi_body.amplitude(ours[-1], kind, speed, PEAK)
+    angle = multi_body.amplitude(ours[-1], kind, speed, wanted)
     runs = [multi_body.drive_ours(v, speed, multi_body.steering(kind, angle, speed)) for v in ours]
     theirs = multi_body.drive_reference(parameters(car), speed, runs[-1]["angle"])
     errors = [multi_body.difference(run["yaw_rate"], theirs["yaw_rate"]) for run in runs]
@@ -263,9 +273,8 @@ def test_multi_body_yaw_rate(car, speed, kind, heading):
     assert theirs["angle"] == pytest.approx(runs[-1]["angle"], abs=1e-9)
     assert theirs["speed"] == pytest.approx(speed, rel=0.02)
     assert runs[-1]["speed"] == pytest.approx(speed, rel=0.02)
-    assert peak == pytest.approx(PEAK, rel=0.1)
-    # The goal is 5 %; this holds what is reached, 2.3 % at worst.
-    assert errors[-1] < 0.03
+    assert peak == pytest.approx(wanted, rel=0.1)
+    assert errors[-1] < LIMITS[kind]
 
 
 def test_multi_body_step_is_fine_enough():
@@ -279,8 +288,9 @@ def test_multi_body_step_is_fine_enough():
         assert multi_body.difference(coarse["yaw_rate"], fine["yaw_rate"]) < 1e-3
 
 
-# Laws of the closed loop: error limits are 25 % of what happens on MB, and for the last, whose errors are of the
-# size of what no single-track model has (MB sways by 5 mm even on a straight), metres of RMS and of the largest.
+# Laws of the closed loop. What is predicted is within 25 % of what happens on MB. The last law leaves errors of
+# millimetres, while MB rocks by 1 to 2 mm on a straight; for it there are bounds in metres on RMS and largest. On
+# 4.5 m/s² brush tyres are softer than MB's magic formula of the same slope and friction, and more is predicted.
 LAWS = {
     "pure pursuit": (tracker.PurePursuit(lookahead_time=1.0), None),
     "Stanley, paper": (tracker.Stanley(feed_forward=False), None),
