@@ -1,8 +1,9 @@
 """Our tracker driving the reference model MB through our by-wire layer.
 
-The by-wire layer is the steering and the drive of our own vehicle (`tuning.vehicle.rk4`, its body left unused): it takes
-the commands after their dead times, and its road-wheel angle and acceleration go to MB's two inputs, the steering rate
-and the acceleration. Its speed is set to MB's at every step, so its speed loop holds the speed of MB.
+The by-wire layer is the steering and the drive of our own vehicle (`tuning.vehicle.rk4`, its body left
+unused): it takes the commands after their dead times, and its road-wheel angle and acceleration go to MB's
+two inputs, the steering rate and the acceleration. Its speed is set to MB's at every step, so its speed loop
+holds the speed of MB.
 """
 
 from __future__ import annotations

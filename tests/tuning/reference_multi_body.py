@@ -1,8 +1,8 @@
-"""The reference model MB in motion: its own equations as they are, stepped by RK4, behind our by-wire steering.
+"""The reference model MB in motion: its own equations as they are, stepped by RK4.
 
-MB's inputs are the steering rate and the acceleration asked of drive or brake; its state has the steering angle at 2,
-forward speed 3, heading 4, yaw rate 5, roll angle 6 and lateral velocity of the sprung mass at 10.
-Left alone it coasts: it has no rolling resistance and loses 0.01 m/s in a minute; in a turn the front
+MB's inputs are the steering rate and the acceleration asked of drive or brake; its state has the steering
+angle at 2, forward speed 3, heading 4, yaw rate 5, roll angle 6 and lateral velocity of the sprung mass at
+10. Left alone it coasts: it has no rolling resistance and loses some 2 mm/s in a minute; in a turn the front
 tyres brake it. A proportional and integral loop on its acceleration input holds its speed.
 """
 
@@ -30,8 +30,8 @@ __all__ = [
     "steering",
 ]
 
-# s. MB's fastest pole is the spin of a wheel, p_kx1 F_z R²/(I u): 1200 1/s at 5 m/s, and RK4 is stable to 2.78 over
-# the step. Errors of this step are measured in the tests; it costs a tenth of the time driven.
+# s. MB's fastest pole is the spin of a wheel, p_kx1 F_z R²/(I u): 1200 1/s at 5 m/s, and RK4 is stable to
+# 2.78 over the step. Errors of this step are measured in the tests; it costs a tenth of the time driven.
 FINE = 0.005 / 3.0
 # s, the step of the bench over which MB's inputs are held.
 STEP = 0.005
@@ -92,12 +92,12 @@ class MultiBody:
 
     @property
     def rear_axle(self) -> tuple[float, float]:
-        """Place of the rear-axle middle, m: the point whose velocity gives the slip of MB's rear tyres, as in ours."""
+        """Place of the rear-axle middle, m: its velocity gives the slip of MB's rear tyres, as in ours."""
         x, y, heading = self.state[0], self.state[1], self.heading
         return x - self.p.b * math.cos(heading), y - self.p.b * math.sin(heading)
 
 
-# 1/s on the speed's error, 1/s² on its integral: holds the speed of MB by its acceleration input, and ours likewise.
+# 1/s on the speed's error, 1/s² on its integral: holds the speed of MB, and of ours likewise.
 SPEED_GAIN, SPEED_INTEGRAL = 5.0, 5.0
 SPEED_LOOP = {
     "drive.speed_gain": SPEED_GAIN,
@@ -122,11 +122,11 @@ class SpeedLoop:
         return SPEED_GAIN * error + SPEED_INTEGRAL * self.integral
 
 
-def steering(kind: str, amplitude: float, speed: float) -> np.ndarray:
+def steering(kind: str, amplitude: float) -> np.ndarray:
     """Give road-wheel targets (rad) by `STEP`, after 0.5 s of straight driving.
 
-    "step left", "step right": the amplitude for 3.5 s, reached at the rate limit after 0.05 to 1 s. "sine": two periods
-    of 0.5 Hz and 1 s straight, "quick sine": of 1 Hz; slower where the steering's rate limit would cut it.
+    "step left", "step right": the amplitude for 3.5 s, reached at the rate limit after 0.05 to 1 s. "sine": two
+    periods of 0.5 Hz and 1 s straight, "quick sine": of 1 Hz; slower where the rate limit would cut it.
     """
     if kind.startswith("step"):
         time = np.arange(round(4.0 / STEP)) * STEP
@@ -138,18 +138,18 @@ def steering(kind: str, amplitude: float, speed: float) -> np.ndarray:
 
 
 def amplitude(car: Vehicle, kind: str, speed: float, peak: float) -> float:
-    """Give the amplitude (rad) at which our vehicle's lateral acceleration peaks at `peak` (m/s²), or the stop's."""
+    """Give the amplitude (rad) at which our lateral acceleration peaks at `peak` (m/s²), or the stop."""
     p = car.plant
     largest = 0.95 * p.angle_limit
     angle = min(math.atan(p.wheelbase * peak / speed**2) + p.understeer_gradient * peak, largest)
     for _ in range(4):
-        reached = np.max(np.abs(drive_ours(car, speed, steering(kind, angle, speed))["lateral_acceleration"]))
+        reached = np.max(np.abs(drive_ours(car, speed, steering(kind, angle))["lateral_acceleration"]))
         angle = min(angle * peak / float(reached), largest)
     return angle
 
 
 def drive_ours(car: Vehicle, speed: float, targets: np.ndarray) -> dict[str, np.ndarray]:
-    """Drive our vehicle at a held speed: give time, angle, yaw_rate, lateral_acceleration, speed, shape (n + 1,)."""
+    """Drive ours at a held speed: give time, angle, yaw_rate, lateral_acceleration, speed, shape (n + 1,)."""
     car = car.replace(**SPEED_LOOP)
     state, around = State(0.0, 0.0, 0.0, speed, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0), Surroundings()
     model, p, rows = car.model_code, car.plant, []
@@ -165,7 +165,7 @@ def drive_ours(car: Vehicle, speed: float, targets: np.ndarray) -> dict[str, np.
 
 
 def drive_reference(p: Any, speed: float, angles: np.ndarray, fine: float = FINE) -> dict[str, np.ndarray]:
-    """Drive MB with its road wheels led through `angles` (rad, by `STEP`, straight between) at a held speed."""
+    """Drive MB at a held speed, its road wheels led through `angles` (rad, by `STEP`, straight between)."""
     car, loop, rows = MultiBody(p, speed, fine), SpeedLoop(speed), []
     for angle in (*angles[1:], None):
         rows.append((car.angle, car.yaw_rate, car.lateral_acceleration, car.speed, car.state[_ROLL]))

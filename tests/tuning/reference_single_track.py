@@ -1,10 +1,11 @@
 """The tyre law of the reference model ST inside the equations of this bench, and drives of both.
 
-ST (vehicle_dynamics_st.py) has the state (x, y, δ, V, ψ, r, β) at the centre of gravity, with the size V of the
-velocity and its angle β, where this bench has u = V cos β and v = V sin β at the centre of gravity and its x and y at
-the rear axle. In ST
+ST (vehicle_dynamics_st.py) has the state (x, y, δ, V, ψ, r, β) at the centre of gravity, with the size V of
+the velocity and its angle β, where this bench has u = V cos β and v = V sin β at the centre of gravity and
+its x and y at the rear axle. In ST
 
-    F_f = C_f (δ − β − a r/V)    F_r = C_r (b r/V − β)    m V (β̇ + r) = F_f + F_r    I ṙ = a F_f − b F_r    V̇ = a_x
+    F_f = C_f (δ − β − a r/V)    F_r = C_r (b r/V − β)
+    m V (β̇ + r) = F_f + F_r    I ṙ = a F_f − b F_r    V̇ = a_x
 """
 
 from __future__ import annotations
@@ -31,15 +32,16 @@ class SmallAngleTyres:
 
     Replaced in the plain-Python copy of `derivative` or `rk4`:
 
-    - `axle_forces`: linear in small angles, and acting across the velocity of the centre of gravity (so they keep its
-      size V), not across wheels and body. The sum N = F_f + F_r has the parts N cos β across and −N sin β along
-      the body, the latter as in `along`. Two axle forces X, Y with X + Y = N cos β + m a_x sin β and
-      a X − b Y = a F_f − b F_r are what our balances of force and yaw moment then are given; X is divided by cos δ since
-      ours turns it back from the wheel's axes.
+    - `axle_forces`: linear in small angles, and acting across the velocity of the centre of gravity (so they
+      keep its size V), not across wheels and body. Their sum N = F_f + F_r has the part N cos β across the body
+      and −N sin β along it; the latter goes to `along`. Our balances of force and moment are given the two
+      axle forces X, Y with X + Y = N cos β + m a_x sin β and a X − b Y = a F_f − b F_r; X is divided by cos
+      δ, since ours turns it back from the wheel's axes.
     - `along`: u̇ = a_x cos β − N sin β/m + v r. Ours holds u by its speed loop, ST holds V: the one line
       that belongs to "at constant speed", and not to the tyre.
 
-    Our balances, the kinematics of both reference points, the hand-over at low speed and the integration stay.
+    Our balances, the kinematics of both reference points, the hand-over at low speed and the integration
+    stay.
     """
 
     def __init__(self) -> None:
@@ -48,7 +50,8 @@ class SmallAngleTyres:
     def rebound(self, function: Any, acceleration: float = 0.0, from_standstill: bool = False) -> Any:
         """Give a plain-Python copy of one of our equations with these two in place; acceleration a_x in m/s².
 
-        `from_standstill` also moves our hand-over from the kinematic body, 1 to 3 m/s, to ST's switch at 0.1 m/s.
+        `from_standstill` also moves our hand-over from the kinematic body, 1 to 3 m/s, to ST's switch at 0.1
+        m/s.
         """
         self.acceleration = acceleration
         instead = {id(axle_forces): self.axle_forces, id(along): self.along}
@@ -109,7 +112,7 @@ def reference_slope(p: Any, x: list[float], inputs: tuple[float, float] = (0.0, 
 
 
 def drive_ours(car: Vehicle, speed: float, angle: float, seconds: float, step: Any, h: float) -> np.ndarray:
-    """Drive with the wheels turned to `angle` (rad) from the start: give x, y at the centre of gravity and heading."""
+    """Drive with the wheels turned to `angle` (rad) from the start: give x, y of the centre, and heading."""
     state = ours_of([0.0, 0.0, angle, speed, 0.0, 0.0, 0.0], car.plant.rear_axle_distance)
     b, rows = car.plant.rear_axle_distance, []
     for i in range(round(seconds / h) + 1):

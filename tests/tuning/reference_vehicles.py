@@ -1,13 +1,14 @@
-"""The cars of the package `commonroad-vehicle-models` (module `vehiclemodels`, BSD-3) as vehicles of this bench.
+"""The cars of `commonroad-vehicle-models` (module `vehiclemodels`, BSD-3) as vehicles of this bench.
 
-Source: M. Althoff, G. Würsching, "CommonRoad: Vehicle Models" (2020), as the package has it: its models KS (kinematic
-single-track, rear axle), ST (single-track, small angles, centre of gravity) and MB (29 states, Pacejka tyres, after
-the vehicle dynamics of R. W. Allen et al. for the US DOT), parameter sets of the cars 1, 2 and 3.
+Source: M. Althoff, G. Würsching, "CommonRoad: Vehicle Models" (2020), as the package has it: its models KS
+(kinematic single-track, rear axle), ST (single-track, small angles, centre of gravity) and MB (29 states,
+Pacejka tyres, after a simulation of the US Department of Transportation), parameter sets of the cars 1, 2 and
+3.
 
-Signs. KS and ST are in the axes of ISO 8855. MB has z down and its left wheels outside in a turn of positive yaw
-rate, so its y points right (ISO 8855's mirror image, SAE J670): positive steering, yaw rate and slip are to its right.
-As it is a mirror image throughout, its lateral motion is read here as if it were to the left, and drives go both ways.
-Its tyre force is −|K| α at small slip α = atan(v/u) − δ: same sign as here.
+Signs. KS and ST are in the axes of ISO 8855. MB has z down and its left wheels outside in a turn of positive
+yaw rate, so its y points right (ISO 8855's mirror image, SAE J670): positive steering, yaw rate and slip are
+to its right. As it is a mirror image throughout, its lateral motion is read here as if it were to the left,
+and drives go both ways. Its tyre force is −|K| α at small slip α = atan(v/u) − δ: same sign as here.
 """
 
 from __future__ import annotations
@@ -55,12 +56,16 @@ def axle_loads(p: Any) -> tuple[float, float]:
 
 
 def camber_by_roll(p: Any) -> tuple[float, float, float]:
-    """Give roll of the body and camber of front and rear wheels in a steady turn of MB, rad/(m/s²), all positive.
+    """Give roll of the body and camber of front and rear wheels in a steady turn, rad/(m/s²), all positive.
 
-    Springs and stabiliser (its K_ts is negative) give an axle the roll stiffness k = K_s T²/2 − K_ts, its tyres
-    t = K_zt T²/2. The sprung mass leans about the road, where MB has its roll axis: φ = m_s h_s a_y/(Σ k t/(k + t) − m_s g h_s),
-    the axle with it by φ_u = φ k/(k + t), and the suspension takes a part of the lean off the wheel:
-    γ = φ + D T/2 (φ − φ_u), D negative.
+    Springs and stabiliser (its K_ts is negative) give an axle the roll stiffness k = K_s T²/2 − K_ts, its
+    tyres
+    t = K_zt T²/2. The sprung mass leans about the road, where MB has its roll axis:
+
+        φ = m_s h_s a_y/(Σ k t/(k + t) − m_s g h_s)
+
+    the axle with it by φ_u = φ k/(k + t), and the suspension takes a part of the lean off the wheel, D < 0:
+    γ = φ + D T/2 (φ − φ_u).
     """
     springs = [0.5 * p.K_sf * p.T_f**2 - p.K_tsf, 0.5 * p.K_sr * p.T_r**2 - p.K_tsr]
     tyres = [0.5 * p.K_zt * p.T_f**2, 0.5 * p.K_zt * p.T_r**2]
@@ -76,13 +81,14 @@ def camber_by_roll(p: Any) -> tuple[float, float, float]:
 def axle_stiffnesses(p: Any, roll_camber: bool = True) -> tuple[float, float]:
     """Give the effective cornering stiffnesses (N/rad) of front and rear axle of MB.
 
-    Tyres: the magic formula D sin(C atan(B x − E (B x − atan B x))) + S_v with x = α + S_h has the slope B C D, and
-    its coefficients say B = K/(C D) with K = p_ky1 F_z: proportional to the load, so load transfer does not change an
-    axle's C = −p_ky1 F_z,axle.
+    Tyres: the magic formula D sin(C atan(B x − E (B x − atan B x))) + S_v with x = α + S_h has the slope B C
+    D, and its coefficients say B = K/(C D) with K = p_ky1 F_z: proportional to the load, so load transfer
+    does not change an axle's C = −p_ky1 F_z,axle.
 
-    Roll camber: with S_h = p_hy3 γ and S_v = p_vy3 γ F_z, camber does what a slip of ε γ does, ε = p_hy3 + p_vy3/p_ky1.
-    The wheels lean out of the turn with the body. That pulls a real wheel outward (from memory); in MB the sign of the
-    term pulls inward. So a front axle of MB needs the slip F/C − ε γ, where γ = Γ a_y and a_y = F L/(m b), and
+    Roll camber: with S_h = p_hy3 γ and S_v = p_vy3 γ F_z, camber does what a slip of ε γ does, ε = p_hy3 +
+    p_vy3/p_ky1. The wheels lean out of the turn with the body. That pulls a real wheel outward (from memory);
+    in MB the sign of the term pulls inward. So a front axle of MB needs the slip F/C − ε γ, where γ = Γ a_y
+    and a_y = F L/(m b), and
     1/C_eff = 1/C − ε Γ L/(m b), with a for b at the rear.
     That such effects make an effective axle: H. B. Pacejka, Tyre and Vehicle Dynamics, ch. 1 (from memory).
     Left out: p_hy1 and p_vy1, which make its force jump by 0.001 rad of slip as a wheel crosses the upright.
@@ -103,7 +109,7 @@ def axle_stiffnesses(p: Any, roll_camber: bool = True) -> tuple[float, float]:
 def vehicle(car: int, model: str = "single-track", roll_camber: bool = True, **values: Any) -> tuning.Vehicle:
     """Give a car of MB as a vehicle of this bench: every value from its file, none fitted to its motion.
 
-    Its µ is p_dy1, the lateral friction of its tyres without camber. Its file has no compliance of the steering.
+    Its µ is p_dy1, the lateral friction of its tyres upright. Its file has no compliance of the steering.
     """
     return _vehicle(car, model, *axle_stiffnesses(parameters(car), roll_camber), values)
 
