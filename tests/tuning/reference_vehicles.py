@@ -2,13 +2,12 @@
 
 Source: M. Althoff, G. Würsching, "CommonRoad: Vehicle Models" (2020), as the package has it: its models KS
 (kinematic single-track, rear axle), ST (single-track, small angles, centre of gravity) and MB (29 states,
-Pacejka tyres, after a simulation of the US Department of Transportation), parameter sets of the cars 1, 2 and
-3.
+Pacejka tyres, after a simulation of the US Department of Transportation), parameter sets of cars 1, 2 and 3.
 
 Signs. KS and ST are in the axes of ISO 8855. MB has z down and its left wheels outside in a turn of positive
 yaw rate, so its y points right (ISO 8855's mirror image, SAE J670): positive steering, yaw rate and slip are
-to its right. As it is a mirror image throughout, its lateral motion is read here as if it were to the left,
-and drives go both ways. Its tyre force is −|K| α at small slip α = atan(v/u) − δ: same sign as here.
+to its right. It is a mirror image but for a small side force of longitudinal slip (r_vy1), so its lateral
+motion is read here as if it were to the left, and drives go both ways. Its tyre force is −|K| α at small slip α = atan(v/u) − δ: same sign as here.
 """
 
 from __future__ import annotations
@@ -58,9 +57,8 @@ def axle_loads(p: Any) -> tuple[float, float]:
 def camber_by_roll(p: Any) -> tuple[float, float, float]:
     """Give roll of the body and camber of front and rear wheels in a steady turn, rad/(m/s²), all positive.
 
-    Springs and stabiliser (its K_ts is negative) give an axle the roll stiffness k = K_s T²/2 − K_ts, its
-    tyres
-    t = K_zt T²/2. The sprung mass leans about the road, where MB has its roll axis:
+    Springs and stabiliser (its K_ts is negative) give an axle the roll stiffness k = K_s T²/2 − K_ts, and its
+    tyres t = K_zt T²/2. The sprung mass leans about the road, where MB has its roll axis:
 
         φ = m_s h_s a_y/(Σ k t/(k + t) − m_s g h_s)
 
