@@ -34,6 +34,7 @@ if TYPE_CHECKING:
         open_loop,
         simulate,
     )
+    from tuning.simulation.scenario_files import read_scenarios
     from tuning.vehicle import Vehicle
 
 __all__ = [
@@ -65,6 +66,7 @@ __all__ = [
     "measure",
     "open_loop",
     "read_log",
+    "read_scenarios",
     "simulate",
     "tune",
     "write_report",
@@ -99,6 +101,7 @@ _HOME = {
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
     "read_log": "tuning.logs",
+    "read_scenarios": "tuning.simulation.scenario_files",
     "simulate": "tuning.simulation",
     "tune": "tuning.search",
     "write_report": "tuning.report",
