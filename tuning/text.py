@@ -12,7 +12,7 @@ _SPOKEN = {
     "max": "maximum",
     "95": "95 %",
     "r79": "(UN R79)",
-    "unfinished": "course not finished",
+    "unfinished": "run not completed",
 }
 
 

@@ -145,7 +145,7 @@ def test_a_run_that_fails_is_said_in_the_table():
     assert row["binding_limit"] == "unfinished"
     assert row["course_driven"] < 100.0
     assert math.isinf(row["lateral_error_max"])
-    assert f"{row['outcome'].replace('_', ' ')} after" in found.text()
+    assert f"{row['ending']} after" in found.text()
 
 
 def test_workers_change_nothing_in_a_comparison():

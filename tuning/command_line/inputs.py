@@ -11,7 +11,7 @@ from tracks.errors import FileError, InputError
 if TYPE_CHECKING:
     from tracker import Law
     from tracks import Track
-    from tuning import Limits, Vehicle
+    from tuning import Limits, Scenario, Vehicle
 
 __all__ = [
     "REPORT_MARK",
@@ -26,6 +26,7 @@ __all__ = [
     "named_laws",
     "output_file",
     "output_folder",
+    "scenarios_from",
     "tracks_from",
 ]
 
@@ -108,6 +109,23 @@ def limits_from(word: str | None) -> Limits:
     if word is None or word == "default":
         return Limits()
     return Limits.gentle() if word == "gentle" else Limits.load(word)
+
+
+def scenarios_from(
+    file: Path | None, roads: Sequence[Track], vehicle: Vehicle
+) -> tuple[Scenario, ...] | None:
+    """Give the scenarios of a file, each such as the vehicle can meet; None without a file, for those by default."""
+    if file is None:
+        return None
+    from tuning import read_scenarios
+    from tuning.search.scenarios import checked
+
+    found = read_scenarios(file)
+    try:
+        checked(roads, found, vehicle)
+    except InputError as error:
+        raise FileError(file, "", error.what, error.expected, error.remedy) from None
+    return found
 
 
 def known_values(words: Sequence[str]) -> dict[str, Any]:

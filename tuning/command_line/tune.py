@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from tuning.command_line.options import AsJson, LimitsWord, Scale, Speed
+from tuning.command_line.options import AsJson, LimitsWord, Scale, ScenarioFile, Speed
 from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ def command(
     ],
     speed: Speed = None,
     scale: Scale = 1.0,
+    scenarios: ScenarioFile = None,
     limits: LimitsWord = None,
     candidates: Annotated[int, typer.Option(help="Of the sweep, for each law; a power of two.")] = 64,
     refine: Annotated[int, typer.Option(help="Candidates more, at most, around the best ones.")] = 60,
@@ -49,7 +50,8 @@ def command(
     """Find the gains that stay furthest from every limit, over all tracks and scenarios.
 
     The score of a candidate is its largest usage (measure / limit); 1 or less keeps every limit. Each track is driven in
-    four scenarios: nominal, started off the path, with steering later than identified, with a noisy position.
+    every scenario of --scenarios; by default in four: nominal, started off the path, with steering later than
+    identified, with a noisy position.
 
     Example: pathtrim tune --vehicle vehicle.toml --law PurePursuit Stanley MPC --track double-lane-change campus-loop
     --out study
@@ -61,6 +63,7 @@ def command(
     car = tuning.Vehicle.load(vehicle)
     roads = inputs.tracks_from(track, speed, scale)
     bounds = inputs.limits_from(limits)
+    drives = inputs.scenarios_from(scenarios, roads, car)
     inputs.output_folder(out)
     inputs.keep_others(
         {
@@ -75,7 +78,7 @@ def command(
     for kind in kinds:
         say(f"tuning {kind.__name__} on {', '.join(road.name for road in roads)} ...")
         study = tuning.tune(
-            kind, car, roads, bounds, candidates=candidates, refine=refine, seed=seed, workers=workers
+            kind, car, roads, bounds, drives, candidates=candidates, refine=refine, seed=seed, workers=workers
         )
         study.save(out / kind.__name__)
         studies.append(study)

@@ -6,31 +6,19 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
-from io import StringIO
 from typing import TYPE_CHECKING, Any
 
 from tracker import Law
 from tuning.measures import MEASURES, Limits
-from tuning.search.scoring import UNFINISHED, run_usage, worst
+from tuning.search.endings import ending, event_row
+from tuning.search.scoring import run_usage, worst
 from tuning.search.study import usage_rows
 from tuning.simulation import Run
-from tuning.text import spoken
 
 if TYPE_CHECKING:
     import pandas as pd
 
 __all__ = ["Comparison"]
-
-# What the text shows of each law on each track: measure, heading, format. The table has all of them.
-_SHOWN = (
-    ("lateral_error_max", "error\nmax m", "{:.3f}"),
-    ("lateral_error_rms", "error\nRMS m", "{:.3f}"),
-    ("overshoot", "over-\nshoot %", "{:.1f}"),
-    ("lateral_acceleration_r79", "accel.\nm/s²", "{:.2f}"),
-    ("lateral_jerk_r79", "jerk\nm/s³", "{:.2f}"),
-    ("steering_rate_rms", "steering\nrad/s", "{:.3f}"),
-)
-_WIDEST = 400  # columns: lines are as long as their content, never wrapped
 
 
 @dataclass(frozen=True)
@@ -49,7 +37,7 @@ class Comparison:
 
     @cached_property
     def table(self) -> pd.DataFrame:
-        """One row a law, track and scenario: outcome, largest `usage`, `binding_limit` and every measure."""
+        """One row a law, track and scenario: outcome, its `ending` in words, largest `usage`, `binding_limit`, every measure."""
         import pandas as pd
 
         return pd.DataFrame([self._row(*drive) for drive in self._all()])
@@ -75,37 +63,29 @@ class Comparison:
                 rows.append({"law": law, "track": track, **self._worst_of(by_scenario)})
         return pd.DataFrame(rows)
 
+    @cached_property
+    def events(self) -> pd.DataFrame:
+        """One row a law, track, scenario and event: where and when it began, how it ended, how far to a standstill."""
+        import pandas as pd
+
+        return pd.DataFrame(
+            [
+                event_row(*drive, number)
+                for drive in self._all()
+                for number in range(1, 1 + len(drive[3].happenings))
+            ]
+        )
+
     @property
     def keeps_limits(self) -> bool:
         """Whether every law keeps every limit in every run."""
         return bool((self.table["usage"].to_numpy() <= 1.0).all())
 
     def text(self) -> str:
-        """Give one table to read in ten seconds: each law on each track, the worst of its scenarios."""
-        from rich import box
-        from rich.console import Console
-        from rich.table import Table
+        """Give tables to read in ten seconds: each law on each track, the worst of its scenarios; and what happened."""
+        from tuning.search.comparison_text import comparison_text
 
-        table = Table(
-            box=box.SIMPLE_HEAD, padding=(0, 1), show_edge=False, pad_edge=False, collapse_padding=True
-        )
-        for heading in ("\ntrack", "\nlaw"):
-            table.add_column(heading, no_wrap=True)
-        table.add_column("largest\nusage", justify="right", no_wrap=True)
-        for heading in ("\nof the limit on", "\nin the scenario"):
-            table.add_column(heading, no_wrap=True)
-        for _, heading, _ in _SHOWN:
-            table.add_column(heading, justify="right", no_wrap=True)
-        rows = self.worst.to_dict("records")
-        tracks = list(dict.fromkeys(row["track"] for row in rows))
-        for track in tracks:
-            for i, row in enumerate(row for row in rows if row["track"] == track):
-                table.add_row(track if i == 0 else "", *_cells(row))
-            table.add_section()
-        stream = StringIO()
-        Console(file=stream, width=_WIDEST, color_system=None, legacy_windows=False).print(table)
-        lines = [line.rstrip() for line in stream.getvalue().splitlines()]
-        return "\n".join(lines).rstrip() + "\nThe worst of all scenarios; a limit is kept at 100 % or less.\n"
+        return comparison_text(_records(self.worst), _records(self.events))
 
     def _all(self) -> Iterator[tuple[str, str, str, Run]]:
         for law, by_track in self.runs.items():
@@ -120,6 +100,7 @@ class Comparison:
             "track": track,
             "scenario": scenario,
             "outcome": run.outcome.name.lower(),
+            "ending": ending(run),
             "usage": binding.usage,
             "binding_limit": binding.limit,
             **run.measures,
@@ -133,6 +114,7 @@ class Comparison:
             "binding_limit": binding.limit,
             "scenario": list(by_scenario)[binding.run],
             "outcome": runs[binding.run].outcome.name.lower(),
+            "ending": ending(runs[binding.run]),
         }
         for name in MEASURES:
             known = [run.measures[name] for run in runs if not math.isnan(run.measures[name])]
@@ -141,11 +123,5 @@ class Comparison:
         return found
 
 
-def _cells(row: dict[str, Any]) -> list[str]:
-    if row["binding_limit"] == UNFINISHED:
-        fate = f"{row['outcome'].replace('_', ' ')} after {row['course_driven']:.0f} %"
-        return [row["law"], "—", fate, row["scenario"], *("—" for _ in _SHOWN)]
-    mark = "" if row["usage"] <= 1.0 else "!"
-    limit = spoken(row["binding_limit"].removeprefix("lateral_")) or "none applies"
-    numbers = ["—" if math.isnan(row[name]) else form.format(row[name]) for name, _, form in _SHOWN]
-    return [row["law"], f"{mark} {100.0 * row['usage']:.0f} %", limit, row["scenario"], *numbers]
+def _records(table: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]

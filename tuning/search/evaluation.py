@@ -19,6 +19,7 @@ from tracker.laws.base import IN_PYTHON
 from tracks import Track
 from tracks.validation import explain
 from tuning.measures import MEASURES, Limits
+from tuning.search.endings import ending
 from tuning.search.scoring import rank, run_usage, worst
 from tuning.search.space import Point, Space
 from tuning.simulation import Outcome, Scenario, simulate
@@ -35,7 +36,7 @@ class Result(NamedTuple):
         rank: what the search makes small: the score, and a small share of the mean usage.
         limit: that binds.
         run: index of the run in which it does.
-        outcome: of that run, by name.
+        outcome: of that run, by name. ending: the same in words, with the reason of a stop.
         failure: why the candidate could not be run; empty where it could.
         measures: of every run, shape (runs, measures) in the order of `MEASURES`; (0, measures) after a failure.
     """
@@ -45,6 +46,7 @@ class Result(NamedTuple):
     limit: str
     run: int
     outcome: str
+    ending: str
     failure: str
     measures: NDArray[np.float64]
 
@@ -86,7 +88,8 @@ class Problem:
         outcome = Outcome(runs[binding.run].outcome).name.lower()
         table = np.array([[measures[name] for name in MEASURES] for measures in measured])
         ranked = rank(binding.usage, usages)
-        return Result(binding.usage, ranked, binding.limit, binding.run, outcome, "", table)
+        words = ending(runs[binding.run])
+        return Result(binding.usage, ranked, binding.limit, binding.run, outcome, words, "", table)
 
     def seconds_a_candidate(self, point: Point) -> float:
         """Estimate the time that a candidate takes from one run, made twice as the first may compile; s."""
@@ -104,7 +107,7 @@ class Problem:
 
 
 def _failed(reason: str) -> Result:
-    return Result(math.inf, math.inf, "", 0, "failed", reason, np.empty((0, len(MEASURES))))
+    return Result(math.inf, math.inf, "", 0, "failed", "failed", reason, np.empty((0, len(MEASURES))))
 
 
 def worst_measures(result: Result) -> dict[str, float]:

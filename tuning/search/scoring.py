@@ -15,9 +15,11 @@ from tuning.measures import Limits
 
 __all__ = ["HOPELESS", "UNFINISHED", "Binding", "rank", "run_usage", "worst"]
 
-UNFINISHED = "unfinished"  # the limit that a run breaks when it does not reach the end of its course
+# The limit that a run breaks when it does not end as its scenario means it to (`Run.as_meant`): at the end of its course, or
+# in the stop that the scenario asks for.
+UNFINISHED = "unfinished"
 # Usage of a run that gets nowhere is twice this, and this of one that fails at the very end: above what any
-# finished run reaches, yet still showing the search which way is better.
+# run that ends as meant reaches, yet still showing the search which way is better.
 HOPELESS = 1000.0
 _MEAN_SHARE = 0.1  # of the mean usage in the rank: it may cost some 3 % of the largest usage, hardly more
 

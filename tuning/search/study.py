@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Study", "study_of", "usage_rows"]
 
-_ABOUT = ("stage", "score", "rank", "binding_limit", "track", "scenario", "outcome", "failure")
+_ABOUT = ("stage", "score", "rank", "binding_limit", "track", "scenario", "outcome", "ending", "failure")
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,7 @@ class Study:
     Attributes:
         best: the law with the best gains, told the vehicle's response.
         candidates: one row a candidate in the order they were run: `stage` ("sweep" or "refine"), its gains,
-            `score`, the `rank` that the search made small, the `binding_limit` with its `track` and `scenario`, the `outcome` of that run, `failure`
+            `score`, the `rank` that the search made small, the `binding_limit` with its `track` and `scenario`, the `outcome` of that run, its `ending` in words, `failure`
             (why it could not be run), and the worst of every measure over the runs.
         usage: of the best law: one row a limit, track and scenario with the `measure`, its `bound` and the `usage`.
         best_index: row of the best law in `candidates`.
@@ -106,7 +106,7 @@ class Study:
         ]
         where = f'on "{row["track"]}", scenario "{row["scenario"]}"'
         if row["binding_limit"] == UNFINISHED:
-            lines.append(f"no candidate finished every run; the best failed {where}: {row['outcome']}")
+            lines.append(f"no candidate completed every run; the best failed {where}: {row['ending']}")
         elif row["binding_limit"]:
             name = str(row["binding_limit"])
             verdict = "every limit is kept" if self.keeps_limits else "not every limit is kept"
@@ -175,7 +175,7 @@ def _reason(problem: Problem, result: Result) -> str:
     track, scenario = problem.runs[result.run]
     return (
         f"{spoken(result.limit)} has no finite value on {problem.tracks[track].name!r}, scenario "
-        f"{problem.scenarios[scenario].name!r}, which ended as {result.outcome}"
+        f"{problem.scenarios[scenario].name!r}, which ended thus: {result.ending}"
     )
 
 
@@ -191,6 +191,7 @@ def _row(problem: Problem, point: Point, result: Result, stage: str) -> dict[str
         "track": problem.tracks[track].name if ran else "",
         "scenario": problem.scenarios[scenario].name if ran else "",
         "outcome": result.outcome,
+        "ending": result.ending,
         "failure": result.failure,
         **worst_measures(result),
     }
