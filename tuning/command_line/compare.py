@@ -61,7 +61,7 @@ def command(
         {
             out / "report.html": inputs.REPORT_MARK,
             out / "comparison.csv": "law,track,scenario,",
-            out / "events.csv": "law,track,scenario,event,",
+            out / "events.csv": "law,track,scenario,number,event,",
             out / "comparison.json": '"command": "compare"',
         }
     )

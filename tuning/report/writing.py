@@ -20,6 +20,7 @@ from tuning.report.sections import (
     study_section,
     vehicle_section,
 )
+from tuning.search.scoring import HOPELESS
 from tuning.text import spoken
 
 if TYPE_CHECKING:
@@ -94,7 +95,7 @@ def write_report(
     if pictures:
         make_folder(target.parent / _FOLDER)
         for name, data in drawn.items():
-            written.append(target.parent / _FOLDER / f"{_file_name(name)}.png")
+            written.append(_free(target.parent / _FOLDER / f"{_file_name(name)}.png", written))
             write_atomically(written[-1], data)
     if files:
         sections.append(files_section(files))
@@ -114,6 +115,17 @@ def _file_name(name: str) -> str:
     return "".join(letter if letter.isalnum() or letter in "-_." else "-" for letter in name)
 
 
+def _free(file: FilePath, taken: Sequence[FilePath]) -> FilePath:
+    """Give the file, or one with a number if two names differ only in what a file system does not take."""
+    names = {other.name.lower() for other in taken}
+    count = 1
+    free = file
+    while free.name.lower() in names:
+        count += 1
+        free = file.with_stem(f"{file.stem}-{count}")
+    return free
+
+
 def _title(found: Identified | None, studies: Sequence[Study], comparison: Comparison | None) -> str:
     if comparison is not None:
         return f"{_listed(list(comparison.laws))} compared"
@@ -131,27 +143,33 @@ def _summary(found: Identified | None, studies: Sequence[Study], comparison: Com
             scores[str(row["law"])] = max(scores[str(row["law"])], float(row["usage"]))
         best = min(scores, key=scores.__getitem__)
         level = [law for law, score in scores.items() if score <= _TIE * scores[best]]
-        tracks = len(next(iter(comparison.runs.values())))
+        count = len(next(iter(comparison.runs.values())))
+        tracks = f"{count} track{'' if count == 1 else 's'}"
+        if scores[best] >= HOPELESS:
+            return f"{'No law completes' if len(scores) > 1 else f'{best} does not complete'} every run on {tracks}."
         if len(level) > 1:
             errors = _largest_rms(comparison)
             return (
-                f"Of {len(scores)} laws on {tracks} tracks, {_listed(level)} tie: the largest usage of each is "
+                f"Of {len(scores)} laws on {tracks}, {_listed(level)} tie: the largest usage of each is "
                 f"{100.0 * scores[best]:.0f} % (within 1 %). Of these, {min(level, key=errors.__getitem__)} has the "
                 "smaller RMS lateral error."
             )
         return (
-            f"Of {len(scores)} laws on {tracks} tracks, {best} stays furthest from the limits: "
+            f"Of {len(scores)} laws on {tracks}, {best} stays furthest from the limits: "
             f"its largest usage is {100.0 * scores[best]:.0f} %."
             if len(scores) > 1
-            else f"{best} on {tracks} tracks: its largest usage of a limit is {100.0 * scores[best]:.0f} %."
+            else f"{best} on {tracks}: its largest usage of a limit is {100.0 * scores[best]:.0f} %."
         )
     if studies:
-        return " ".join(
-            f"{study.best.name} reaches {100.0 * study.best_score:.0f} % of its binding limit, "
-            f"{spoken(study.binding_limit)}."
-            for study in studies
-        )
+        return " ".join(_reached(study) for study in studies)
     return "How the vehicle responds to commands, found from its drive logs." if found is not None else ""
+
+
+def _reached(study: Study) -> str:
+    if study.best_score >= HOPELESS:
+        return f"No candidate of {study.best.name} completes every run."
+    share = f"{100.0 * study.best_score:.0f} %"
+    return f"{study.best.name} reaches {share} of its binding limit, {spoken(study.binding_limit)}."
 
 
 def _largest_rms(comparison: Comparison) -> dict[str, float]:

@@ -1,7 +1,7 @@
 """Pictures: for each, a function that gathers its data and one that draws them."""
 
 from tuning.report.pictures.driven import driven_picture
-from tuning.report.pictures.driven_data import DrivenData, DrivenLine, driven_data
+from tuning.report.pictures.driven_data import DrivenData, DrivenLine, EventMark, driven_data
 from tuning.report.pictures.fit import FitSignal, fit_picture, fit_signal
 from tuning.report.pictures.study import GainPanel, TuningData, tuning_data, tuning_picture
 from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
@@ -9,6 +9,7 @@ from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
 __all__ = [
     "DrivenData",
     "DrivenLine",
+    "EventMark",
     "FitSignal",
     "GainPanel",
     "TuningData",

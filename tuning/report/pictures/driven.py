@@ -10,6 +10,7 @@ from matplotlib.figure import Figure
 
 from tuning.report.look import FAINT, INK, QUIET, applied, figure, style_of, tidy
 from tuning.report.pictures.driven_data import Array, DrivenData, DrivenLine
+from tuning.report.pictures.event_marks import event_key, mark_events, mark_events_on_map
 
 __all__ = ["driven_picture", "label_rows"]
 
@@ -34,10 +35,19 @@ def driven_picture(data: DrivenData) -> Figure:
         _draw_pull(pull, data)
         for upper in (error, speed):
             upper.tick_params(labelbottom=False)
-        error.margins(x=0.01)
+        length = driven_length(data)
+        error.set_xlim(-0.01 * length, 1.01 * length)
+        mark_events(speed, (error, pull), data)
         handles, labels = error.get_legend_handles_labels()
         made.legend(handles, labels, loc="outside upper center", ncols=max(len(labels), 1))
+        if data.events:
+            made.legend(handles=event_key(data), loc="outside lower center", ncols=min(len(data.events), 3))
     return made
+
+
+def driven_length(data: DrivenData) -> float:
+    """Give how far the pictures over arc length reach, m: as far as any law drove."""
+    return max(float(line.s[-1]) for line in data.lines) or 1.0
 
 
 def _draw_map(axes: Axes, data: DrivenData) -> None:
@@ -45,6 +55,7 @@ def _draw_map(axes: Axes, data: DrivenData) -> None:
     for i, line in enumerate(data.lines):
         axes.plot(line.along, line.across, **style_of(line.label, i))
         _mark_end(axes, line, i, line.along, line.across)
+    mark_events_on_map(axes, data)
     if data.narrow:
         along, across = ("x", "y") if abs(data.turned) < 1e-6 else ("along the track", "across it")
         tidy(axes, f"{along}, m", f"{across}, m", f"{data.name}: map, {across} enlarged")
@@ -62,10 +73,14 @@ def _draw_map(axes: Axes, data: DrivenData) -> None:
 
 
 def _mark_end(axes: Axes, line: DrivenLine, index: int, x: Array, y: Array) -> None:
-    """Put a cross where a run ended before its course did."""
+    """Put a cross where a run ended that should not have, and a square where one stopped as it should."""
+    colour = style_of(line.label, index)["color"]
     if not line.finished:
-        colour = style_of(line.label, index)["color"]
         axes.plot(x[-1], y[-1], marker="x", markersize=9, markeredgewidth=2.2, color=colour, zorder=7)
+    elif line.ending:
+        # The first law's square is the largest, so that those of others, mostly in the same place, leave it visible.
+        size = max(7.5 - 2.0 * index, 2.5)
+        axes.plot(x[-1], y[-1], marker="s", markersize=size, color=colour, zorder=7)
 
 
 def _draw_track(axes: Axes, data: DrivenData) -> None:
@@ -90,7 +105,7 @@ def _draw_worst(axes: Axes, data: DrivenData) -> None:
 
 def _draw_error(axes: Axes, data: DrivenData) -> None:
     for i, line in enumerate(data.lines):
-        label = line.label if line.finished else f"{line.label} (✕ not finished)"
+        label = f"{line.label} ({'■' if line.finished else '✕'} {line.ending})" if line.ending else line.label
         axes.plot(line.s, line.error, label=label, **style_of(line.label, i))
         _mark_end(axes, line, i, line.s, line.error)
     axes.axhline(0.0, color=QUIET, linewidth=0.8)
@@ -141,10 +156,10 @@ def label_rows(sections: Sequence[tuple[str, float, float]], length: float) -> l
 
 def _name_sections(axes: Axes, data: DrivenData) -> None:
     """Shade the named sections, of neighbours every other one, and name those that have room."""
-    length = max(float(line.s[-1]) for line in data.lines) or 1.0
-    sections = sorted(data.sections, key=lambda section: section[1])
+    length = driven_length(data)
+    sections = sorted((part for part in data.sections if part[1] < length), key=lambda part: part[1])
     shaded_to = -1.0
-    for (name, start, end), row in zip(sections, label_rows(sections, length), strict=True):
+    for (name, start, end), row in zip(sections, label_rows(_cut(sections, length), length), strict=True):
         if start > shaded_to + 1e-6 * length:
             axes.axvspan(start, min(end, length), color=FAINT, alpha=0.4, linewidth=0)
             shaded_to = end
@@ -154,6 +169,10 @@ def _name_sections(axes: Axes, data: DrivenData) -> None:
             0.5 * (start + min(end, length)), 1.0 + 0.12 * row, name, transform=axes.get_xaxis_transform(),
             ha="center", va="bottom", fontsize=8, color=QUIET,
         )  # fmt: skip
+
+
+def _cut(sections: Sequence[tuple[str, float, float]], length: float) -> list[tuple[str, float, float]]:
+    return [(name, start, min(end, length)) for name, start, end in sections]
 
 
 def _draw_speed(axes: Axes, data: DrivenData) -> None:

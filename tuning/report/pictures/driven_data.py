@@ -10,12 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.measures.comfort import r79_acceleration
+from tuning.search.endings import ending
+from tuning.simulation.run import Outcome
 
 if TYPE_CHECKING:
     from tracks import Track
     from tuning.simulation import Run
 
-__all__ = ["Array", "DrivenData", "DrivenLine", "driven_data"]
+__all__ = ["Array", "DrivenData", "DrivenLine", "EventMark", "driven_data"]
 
 Array = NDArray[np.float64]
 
@@ -34,7 +36,8 @@ class DrivenLine:
         error: lateral error, m, + left.
         speed: m/s.
         lateral_acceleration: m/s², + left, filtered in the way of UN R79, as its limit means it.
-        finished: whether the run reached the end of its course.
+        finished: whether the run ended as its scenario means it to.
+        ending: how it ended, in words; empty where it reached the end of its course.
     """
 
     label: str
@@ -45,6 +48,25 @@ class DrivenLine:
     speed: Array
     lateral_acceleration: Array
     finished: bool
+    ending: str
+
+
+@dataclass(frozen=True)
+class EventMark:
+    """Where an event began.
+
+    Attributes:
+        number: in the scenario, from 1.
+        title: what it is called.
+        s: arc length, m, where the first law met it.
+        along, across: the same place in the axes of the map, m.
+    """
+
+    number: int
+    title: str
+    s: float
+    along: float
+    across: float
 
 
 @dataclass(frozen=True)
@@ -60,6 +82,7 @@ class DrivenData:
         turned: rad by which the map was turned to lie along the horizontal axis.
         worst: `(label, s, error, along, across)` of the largest lateral error of all.
         sections: `(name, start, end)` along s, m.
+        events: that began in any of the runs.
         error_limit, acceleration_limit: bounds on |lateral error| (m) and |lateral acceleration| (m/s²), or None.
     """
 
@@ -74,6 +97,7 @@ class DrivenData:
     turned: float
     worst: tuple[str, float, float, float, float]
     sections: tuple[tuple[str, float, float], ...]
+    events: tuple[EventMark, ...]
     error_limit: float | None
     acceleration_limit: float | None
 
@@ -114,6 +138,7 @@ def driven_data(
         turned=turned,
         worst=_worst(lines),
         sections=tuple((part.name, part.start, part.end) for part in track.sections),
+        events=_events(tuple(runs.values()), turned),
         error_limit=error_limit,
         acceleration_limit=acceleration_limit,
     )
@@ -151,7 +176,22 @@ def _line(label: str, run: Run, turned: float) -> DrivenLine:
         np.asarray(run.speed)[keep],
         r79_acceleration(np.asarray(run.lateral_acceleration), _rate(run))[keep],
         run.as_meant,
+        "" if run.outcome == Outcome.FINISHED else ending(run),
     )
+
+
+def _events(runs: tuple[Run, ...], turned: float) -> tuple[EventMark, ...]:
+    """Give the events by the first run in which each began: laws meet them at all but the same place."""
+    marks: dict[int, EventMark] = {}
+    for run in runs:
+        for number, found in enumerate(run.happenings, start=1):
+            if found.happened and number not in marks:
+                at = min(int(np.searchsorted(run.time, found.begun - 1e-6)), len(run.time) - 1)
+                along, across = _turn(run.x[at : at + 1], run.y[at : at + 1], turned)
+                marks[number] = EventMark(
+                    number, found.event.title, float(run.s[at]), float(along[0]), float(across[0])
+                )
+    return tuple(marks[number] for number in sorted(marks))
 
 
 def _rate(run: Run) -> float:

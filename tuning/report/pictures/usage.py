@@ -92,7 +92,7 @@ def _draw_bars(axes: Axes, data: UsageData, law: int, thickness: float, right: f
         bold = i == binding
         inside = shown > 0.9 * right
         axes.annotate(
-            f"{100.0 * value:.0f} %" if value < HOPELESS else "not finished",
+            f"{100.0 * value:.0f} %" if value < HOPELESS else "not completed",
             (shown, at),
             xytext=(-3 if inside else 3, 0),
             textcoords="offset points",

@@ -9,13 +9,15 @@ from tuning.measures import MEASURES
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
 from tuning.report.pictures import driven_data, driven_picture, usage_data, usage_picture
-from tuning.search.scoring import HOPELESS
+from tuning.report.sections.happened import event_cautions, happened_tables
+from tuning.search.endings import ending
+from tuning.search.scoring import HOPELESS, UNFINISHED
 from tuning.text import number, spoken
 
 if TYPE_CHECKING:
     from tuning.search import Comparison
 
-__all__ = ["comparison_pictures", "comparison_section", "track_scenario", "worst_usages"]
+__all__ = ["comparison_pictures", "comparison_section", "shown_drives", "worst_usages"]
 
 _SHOWN = {
     "lateral_error_max": "Largest error",
@@ -24,6 +26,7 @@ _SHOWN = {
     "lateral_acceleration_r79": "Lateral acceleration",
     "lateral_jerk_r79": "Lateral jerk",
 }
+_STOPPING = {"stopping_distance": "Stopping distance", "stopping_excursion": "Out of corridor while stopping"}
 
 
 def worst_usages(comparison: Comparison) -> dict[str, dict[str, float]]:
@@ -35,23 +38,30 @@ def worst_usages(comparison: Comparison) -> dict[str, dict[str, float]]:
     return worst
 
 
-def track_scenario(comparison: Comparison, track: str) -> str:
-    """Give the scenario that the picture of a track shows: the first, which is the nominal one by default."""
-    return next(iter(next(iter(comparison.runs.values()))[track]))
+def shown_drives(comparison: Comparison) -> dict[str, tuple[str, str]]:
+    """Give the drives that have a picture: its name -> track and scenario.
+
+    On each track the first scenario, which is the nominal one by default, and every one in which something happens.
+    """
+    drives: dict[str, tuple[str, str]] = {}
+    for track, by_scenario in next(iter(comparison.runs.values())).items():
+        for i, (scenario, run) in enumerate(by_scenario.items()):
+            if i == 0 or run.scenario.events:
+                drives[track if i == 0 else f"{track}, {scenario}"] = (track, scenario)
+    return drives
 
 
 def comparison_pictures(comparison: Comparison) -> dict[str, bytes]:
-    """Draw the usages and one picture a track; name -> PNG, the usages first."""
+    """Draw the usages and the drives of `shown_drives`; name -> PNG, the usages first."""
     bounds = comparison.limits.active
     pictures = {"usage": png(usage_picture(usage_data(worst_usages(comparison))))}
-    for track in next(iter(comparison.runs.values())):
-        scenario = track_scenario(comparison, track)
+    for name, (track, scenario) in shown_drives(comparison).items():
         runs = {law: by_track[track][scenario] for law, by_track in comparison.runs.items()}
         first = next(iter(runs.values()))
         data = driven_data(
             first.track, runs, bounds.get("lateral_error_max"), bounds.get("lateral_acceleration_r79")
         )
-        pictures[track] = png(driven_picture(data))
+        pictures[name] = png(driven_picture(data))
     return pictures
 
 
@@ -65,10 +75,13 @@ def comparison_section(comparison: Comparison, pictures: dict[str, bytes]) -> Se
     paragraphs = (
         f"Each law drove each track in {len(_scenarios(comparison))} scenarios: {', '.join(_scenarios(comparison))}. "
         "Usage is measure / limit: 100 % is the limit itself. The binding limit is the one with the largest usage.",
+        *event_cautions(comparison),
     )
-    parts: list[Table | Picture] = [_tracks_table(comparison), _usage_table(comparison)]
+    parts: list[Table | Picture] = [_tracks_table(comparison), *happened_tables(comparison)]
+    parts.append(_usage_table(comparison))
+    drives = shown_drives(comparison)
     for name, data in pictures.items():
-        parts.append(_usage_part(data) if name == "usage" else _track_part(comparison, name, data))
+        parts.append(_usage_part(data) if name == "usage" else _drive_part(comparison, *drives[name], data))
     return Section("Comparison", paragraphs, tuple(parts))
 
 
@@ -78,20 +91,27 @@ def _scenarios(comparison: Comparison) -> list[str]:
 
 
 def _percent(usage: float) -> str:
-    return "not finished" if usage >= HOPELESS else f"{100.0 * usage:.0f} %"
+    return "not completed" if usage >= HOPELESS else f"{100.0 * usage:.0f} %"
 
 
 def _tracks_table(comparison: Comparison) -> Table:
     heads = ["Track", "Law", "Usage", "Of the limit on", "In the scenario"]
-    heads += [f"{label}, {MEASURES[name].unit}" for name, label in _SHOWN.items()]
+    worst = comparison.worst.to_dict("records")
+    stopping = {
+        name: label for name, label in _STOPPING.items() if any(math.isfinite(row[name]) for row in worst)
+    }
+    shown = {**_SHOWN, **stopping}
+    heads += [f"{label}, {MEASURES[name].unit}" for name, label in shown.items()]
     rows = []
     last = ""
     tracks = list(next(iter(comparison.runs.values())))
-    found = sorted(comparison.worst.to_dict("records"), key=lambda row: tracks.index(str(row["track"])))
+    found = sorted(worst, key=lambda row: tracks.index(str(row["track"])))
     for row in found:
         binding = spoken(str(row["binding_limit"])) or "none applies"
+        if row["binding_limit"] == UNFINISHED:
+            binding = f"{binding}: {row['ending']} after {row['course_driven']:.0f} % of the course"
         usage = Cell(_percent(row["usage"]), "kept" if row["usage"] <= 1.0 else "binding broken")
-        values = [_value(row[name]) for name in _SHOWN]
+        values = [_value(row[name]) for name in shown]
         track = str(row["track"])
         mark = "quiet" if track == last else ""
         rows.append((Cell(track, mark), str(row["law"]), usage, binding, str(row["scenario"]), *values))
@@ -139,15 +159,18 @@ def _usage_part(data: bytes) -> Picture:
     )
 
 
-def _track_part(comparison: Comparison, track: str, data: bytes) -> Picture:
-    scenario = track_scenario(comparison, track)
+def _drive_part(comparison: Comparison, track: str, scenario: str, data: bytes) -> Picture:
+    runs = {law: by_track[track][scenario] for law, by_track in comparison.runs.items()}
     errors = ", ".join(
-        f"{law} {number(by_track[track][scenario].measures['lateral_error_max'])} m"
-        for law, by_track in comparison.runs.items()
+        f"{law} {number(run.measures['lateral_error_max'])} m" if run.as_meant else f"{law} {ending(run)}"
+        for law, run in runs.items()
     )
+    events = next(iter(runs.values())).scenario.events
+    marks = " Numbers mark where an event began; a square, where the vehicle came to stand." if events else ""
+    happened = f" Events: {', '.join(event.title for event in events)}." if events else ""
     return Picture(
         data,
         f"{track}, scenario {scenario}: path (dotted), corridor (grey), and where each law drove; lateral error, speed "
-        "and lateral acceleration over arc length. Dashed: limits.",
-        f"Driven lines on {track}; largest lateral errors: {errors}.",
+        f"and lateral acceleration over arc length. Dashed: limits.{marks}",
+        f"Driven lines on {track}, scenario {scenario}; largest lateral errors: {errors}.{happened}",
     )
