@@ -57,6 +57,8 @@ def run(on: SimpleNamespace, offset: float, samples: int = 5000, outcome: int = 
         speed=np.full(samples, 5.0),
         lateral_acceleration=25.0 * np.ones(samples) / 20.0,
         outcome=outcome,
+        as_meant=outcome == 0,
+        happenings=(),
     )
 
 

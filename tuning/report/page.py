@@ -40,7 +40,10 @@ class Cell:
 
 @dataclass(frozen=True)
 class Table:
-    """A table: caption, column heads, rows of cells; `numbers` are the columns (from 0) set flush right."""
+    """A table: caption, column heads, rows of cells; `numbers` are the columns (from 0) set flush right.
+
+    A row of one cell is a heading over the rows that follow it.
+    """
 
     caption: str
     columns: tuple[str, ...]

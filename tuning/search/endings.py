@@ -48,13 +48,14 @@ def ending(run: Run) -> str:
 
 
 def event_ending(run: Run, found: Happening) -> str:
-    """Say how an event ended, and the run after it."""
-    if not found.happened:
-        return f"did not begin; {ending(run)}"
-    if found.ended < math.inf:
-        over = _OVER.get(type(found.event), "over")
-        return f"{over} after {found.ended - found.begun:.1f} s; {ending(run)}"
-    return ending(run)
+    """Say how an event ended: with the run, or before; then of the run only what was not meant."""
+    how = ending(run)
+    if found.happened and not found.ended < math.inf:
+        return how
+    over = "did not begin"
+    if found.happened:
+        over = f"{_OVER.get(type(found.event), 'over')} after {found.ended - found.begun:.1f} s"
+    return over if run.as_meant else f"{over}; {how}"
 
 
 def event_row(law: str, track: str, scenario: str, run: Run, number: int) -> dict[str, Any]:

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from tuning.measures.base import Recording
 from tuning.measures.comfort import r79_acceleration
 from tuning.search.endings import ending
-from tuning.simulation.run import Outcome
+from tuning.simulation import DriverTakesOver, Outcome
 
 if TYPE_CHECKING:
     from tracks import Track
@@ -80,7 +81,7 @@ class DrivenData:
         lines: one a law.
         narrow: whether the map is long and thin, so that its axes have scales of their own.
         turned: rad by which the map was turned to lie along the horizontal axis.
-        worst: `(label, s, error, along, across)` of the largest lateral error of all.
+        worst: `(label, s, error, along, across)` of the largest lateral error of all; not while a driver steers.
         sections: `(name, start, end)` along s, m.
         events: that began in any of the runs.
         error_limit, acceleration_limit: bounds on |lateral error| (m) and |lateral acceleration| (m/s²), or None.
@@ -136,7 +137,7 @@ def driven_data(
         lines=lines,
         narrow=narrow,
         turned=turned,
-        worst=_worst(lines),
+        worst=_worst(runs, turned),
         sections=tuple((part.name, part.start, part.end) for part in track.sections),
         events=_events(tuple(runs.values()), turned),
         error_limit=error_limit,
@@ -199,7 +200,19 @@ def _rate(run: Run) -> float:
     return (len(run.time) - 1) / float(run.time[-1] - run.time[0])
 
 
-def _worst(lines: tuple[DrivenLine, ...]) -> tuple[str, float, float, float, float]:
-    line = max(lines, key=lambda one: float(np.max(np.abs(one.error))))
-    at = int(np.argmax(np.abs(line.error)))
-    return line.label, line.s[at], line.error[at], line.along[at], line.across[at]
+def _furthest(run: Run) -> int:
+    """Give the index of the largest lateral error, leaving out what a driver answers for."""
+    error = np.abs(np.asarray(run.lateral_error))
+    if any(isinstance(found.event, DriverTakesOver) and found.happened for found in run.happenings):
+        judged = Recording.of(run).judged
+        counts = judged if isinstance(judged, np.ndarray) else np.ones(error.size)
+        error = np.where(counts, error, 0.0)
+    return int(np.argmax(error))
+
+
+def _worst(runs: Mapping[str, Run], turned: float) -> tuple[str, float, float, float, float]:
+    places = {label: _furthest(run) for label, run in runs.items()}
+    label = max(places, key=lambda one: abs(float(runs[one].lateral_error[places[one]])))
+    run, at = runs[label], places[label]
+    along, across = _turn(run.x[at : at + 1], run.y[at : at + 1], turned)
+    return label, float(run.s[at]), float(run.lateral_error[at]), float(along[0]), float(across[0])

@@ -9,7 +9,7 @@ from tuning.measures import MEASURES
 from tuning.report.look import png
 from tuning.report.page import Cell, Picture, Section, Table
 from tuning.report.pictures import driven_data, driven_picture, usage_data, usage_picture
-from tuning.report.sections.happened import event_cautions, happened_tables
+from tuning.report.sections.happened import event_words, happened_tables
 from tuning.search.endings import ending
 from tuning.search.scoring import HOPELESS, UNFINISHED
 from tuning.text import number, spoken
@@ -26,7 +26,7 @@ _SHOWN = {
     "lateral_acceleration_r79": "Lateral acceleration",
     "lateral_jerk_r79": "Lateral jerk",
 }
-_STOPPING = {"stopping_distance": "Stopping distance", "stopping_excursion": "Out of corridor while stopping"}
+_STOPPING = {"stopping_distance": "Stopping distance", "stopping_excursion": "Out of corridor"}
 
 
 def worst_usages(comparison: Comparison) -> dict[str, dict[str, float]]:
@@ -75,7 +75,7 @@ def comparison_section(comparison: Comparison, pictures: dict[str, bytes]) -> Se
     paragraphs = (
         f"Each law drove each track in {len(_scenarios(comparison))} scenarios: {', '.join(_scenarios(comparison))}. "
         "Usage is measure / limit: 100 % is the limit itself. The binding limit is the one with the largest usage.",
-        *event_cautions(comparison),
+        *event_words(comparison),
     )
     parts: list[Table | Picture] = [_tracks_table(comparison), *happened_tables(comparison)]
     parts.append(_usage_table(comparison))

@@ -13,7 +13,7 @@ from tuning.text import number
 if TYPE_CHECKING:
     from tuning.search import Comparison
 
-__all__ = ["event_cautions", "happened_tables"]
+__all__ = ["event_words", "happened_tables"]
 
 _Rows = Sequence[Mapping[str, Any]]
 
@@ -48,18 +48,15 @@ def _table(comparison: Comparison, track: str, rows: _Rows) -> Table:
     said = ""
     for group in by_event(rows):
         for i, row in enumerate(group):
-            scenario = Cell(row["scenario"], "quiet" if row["scenario"] == said else "")
-            said = row["scenario"]
+            if row["scenario"] != said:
+                said = row["scenario"]
+                cells.append((f"In the scenario {said}",))
             ending = Cell(row["ending"], "" if row["as_meant"] else "broken")
             values = [_figure(comparison, row, name) for name in figures]
-            event = Cell(row["event"], "quiet" if i else "")
-            cells.append((scenario, event, row["law"], *values, ending))
-    heads = ("Scenario", "Event", "Law", *(_FIGURES[name] for name in figures), "How it ended")
-    caption = (
-        f"What happened on {track}. Out of corridor: of the body's side, 0 inside; this and the lateral error are the largest "
-        "while the event went on or the vehicle stopped because of it"
-    )
-    return Table(caption, heads, tuple(cells), numbers=tuple(range(3, 3 + len(figures))))
+            cells.append((Cell(row["event"], "quiet" if i else ""), row["law"], *values, ending))
+    heads = ("Event", "Law", *(_FIGURES[name] for name in figures), "How it ended")
+    numbers = tuple(range(2, 2 + len(figures)))
+    return Table(f"What happened on {track}", heads, tuple(cells), numbers)
 
 
 def _figure(comparison: Comparison, row: Mapping[str, Any], name: str) -> Cell:
@@ -71,12 +68,23 @@ def _figure(comparison: Comparison, row: Mapping[str, Any], name: str) -> Cell:
     return Cell(number(value), "broken" if judged and value > limit else "")
 
 
-def event_cautions(comparison: Comparison) -> list[str]:
-    """Say which events never began: a drive without the stop that it is about proves nothing of it."""
-    missing = [row for row in comparison.events.to_dict("records") if not row["happened"]]
-    places = dict.fromkeys(
-        f"{row['event']} ({row['scenario']}) on {row['track']} with {row['law']}" for row in missing
+def event_words(comparison: Comparison) -> list[str]:
+    """Say what the tables mean, and which events never began: a drive without its stop proves nothing of it."""
+    rows: _Rows = comparison.events.to_dict("records")
+    if not rows:
+        return []
+    words = [
+        "What happened on the way has a table for each track. Out of corridor is the distance of the body's side beyond the "
+        "corridor's edge, 0 inside; this and the lateral error are the largest while the event went on or the vehicle "
+        "stopped because of it. The jump of the command is the largest change of curvature from one command to the next "
+        "in the second after a hand-back."
+    ]
+    missing = dict.fromkeys(
+        f"{row['event']} ({row['scenario']}) on {row['track']} with {row['law']}"
+        for row in rows
+        if not row["happened"]
     )
-    return [
-        f"Take care: some events never began, and nothing is proved of them: {'; '.join(places)}."
-    ] * bool(places)
+    if missing:
+        listed = "; ".join(missing)
+        words.append(f"Take care: some events never began, and nothing is proved of them: {listed}.")
+    return words
