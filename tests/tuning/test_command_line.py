@@ -14,6 +14,7 @@ import tracker
 import tuning
 from tuning.command_line.main import COMMANDS, run
 from tuning.demo import CHANNELS, FIT_LOGS
+from tuning.demo.shipped import known
 
 VEHICLE = """\
 [body]
@@ -206,6 +207,36 @@ BAD = {
         tune("--law", "MPC", "--track", "slalom", "--limits", "l.toml"),
         ["l.toml", "overshot", "overshoot"],
     ),
+    "scenarios missing": (
+        {},
+        tune("--law", "MPC", "--track", "slalom", "--scenarios", "none.toml"),
+        ["none.toml", "does not exist", "scenario file"],
+    ),
+    "scenario field": (
+        {"s.toml": '[[scenario]]\nname = "wet"\nfrction = 0.5\n'},
+        tune("--law", "MPC", "--track", "slalom", "--scenarios", "s.toml"),
+        ["s.toml", '"wet"', "frction", "friction"],
+    ),
+    "scenario kind": (
+        {"s.toml": '[[scenario]]\nname = "a"\n[[scenario.events]]\nkind = "stop"\n'},
+        compare("--track", "slalom", "--scenarios", "s.toml", "MPC"),
+        ["s.toml", '"a"', "event 1", "'stop'", "stop demand"],
+    ),
+    "load on a vehicle without mass": (
+        {"s.toml": '[[scenario]]\nname = "full"\nload = 500.0\n'},
+        tune("--law", "MPC", "--track", "slalom", "--scenarios", "s.toml"),
+        ["s.toml", '"full"', "body.mass"],
+    ),
+    "event beyond the track": (
+        {"s.toml": '[[scenario]]\nname = "a"\n[[scenario.events]]\nkind = "link lost"\nat_distance = 9000\n'},
+        compare("--track", "slalom", "--scenarios", "s.toml", "MPC"),
+        ["s.toml", '"a"', "command link lost", "9000 m", "beyond the end"],
+    ),
+    "events of another": (
+        {"events.csv": "mine\n"},
+        ["compare", "--vehicle", "vehicle.toml", "--track", "slalom", "--out", ".", "MPC"],
+        ["events.csv", "not written by pathtrim"],
+    ),
     "out is a file": (
         {"study": "x"},
         tune("--law", "MPC", "--track", "slalom"),
@@ -296,6 +327,93 @@ def test_export_then_compare(studied, tmp_path, capsys):
     written = {"report.html", "comparison.csv", "comparison.json", "pictures/usage.png"}
     assert written <= set(contents(tmp_path / "c"))
     only_json((tmp_path / "c" / "comparison.json").read_text(encoding="utf-8"))
+
+
+SCENARIOS = """\
+[[scenario]]
+name = "nominal"
+
+[[scenario]]
+name = "stop with a noisy position"
+[scenario.localisation]
+noise = 0.02
+[[scenario.events]]
+kind = "stop demand"
+category = 1
+at_distance = 60.0
+
+[[scenario]]
+name = "full, and the driver takes over"
+load = 800.0
+[[scenario.events]]
+kind = "driver takes over"
+at_distance = 20.0
+duration = 2.0
+lateral_offset = 0.4
+"""
+
+
+@pytest.fixture(scope="module")
+def shuttle(tmp_path_factory) -> Path:
+    """A folder with the demo's vehicle, identified from its logs, a scenario file and limits on stops."""
+    folder = tmp_path_factory.mktemp("shuttle")
+    found = tuning.identify([tuning.read_log(log, channels=CHANNELS) for log in FIT_LOGS], known=known())
+    found.vehicle.save(folder / "vehicle.toml")
+    (folder / "scenarios.toml").write_text(SCENARIOS, encoding="utf-8")
+    (folder / "limits.toml").write_text(
+        "stopping_distance = 20\nstopping_excursion = 0.05\n", encoding="utf-8"
+    )
+    return folder
+
+
+def test_tune_and_compare_take_a_scenario_file(shuttle, capsys):
+    """On the demo's vehicle: the study has the file's scenarios; every event is in the table, the files and the report."""
+    words = ["--vehicle", str(shuttle / "vehicle.toml"), "--track", "campus-loop"]
+    words += ["--scenarios", str(shuttle / "scenarios.toml"), "--limits", str(shuttle / "limits.toml")]
+    few = ["--candidates", "4", "--refine", "2", "--workers", "1"]
+    assert run(["tune", *words, "--law", "Stanley", "--out", str(shuttle / "study"), *few]) in (0, 1)
+    capsys.readouterr()
+    study = tuning.Study.load(shuttle / "study" / "Stanley")
+    assert study.scenarios == tuning.read_scenarios(shuttle / "scenarios.toml")
+    assert {"stopping_distance", "stopping_excursion"} <= set(study.usage["limit"])
+
+    out = shuttle / "c"
+    arguments = ["compare", str(shuttle / "study" / "Stanley"), "PurePursuit", *words, "--out", str(out)]
+    assert run([*arguments, "--json"]) in (0, 1)
+    told = only_json(capsys.readouterr().out)
+    assert [(row["law"], row["event"], row["ending"]) for row in told["events"]] == [
+        (law, event, ending)
+        for law in ("Stanley", "PurePursuit")
+        for event, ending in (
+            ("stop demand, category 1", "stopped on demand"),
+            ("driver takes over", "handed back after 2.0 s"),
+        )
+    ]
+    stop = told["events"][0]
+    assert stop["began_at"] == pytest.approx(60.0, abs=0.5)
+    assert 0.0 < stop["stopping_distance"] < 20.0
+    assert stop["command_jump"] is None
+    # The other laws' tables, and the same events for programs that read CSV.
+    table = (out / "events.csv").read_text(encoding="utf-8").splitlines()
+    assert table[0].startswith("law,track,scenario,number,event,")
+    assert len(table) == 1 + 4
+    assert "inf" not in "".join(table)
+    assert told["events"] == only_json((out / "comparison.json").read_text(encoding="utf-8"))["events"]
+    page = (out / "report.html").read_text(encoding="utf-8")
+    for said in (
+        "What happened on campus-loop",
+        "stop demand, category 1",
+        "stopped on demand",
+        "handed back",
+    ):
+        assert said in page
+    pictures = {file.name for file in (out / "pictures").iterdir()}
+    assert {"campus-loop.png", "campus-loop--stop-with-a-noisy-position.png"} <= pictures
+
+    # Again into the same folder without events: the table of the old ones must not stay behind.
+    assert run(["compare", "PurePursuit", *words[:4], "--out", str(out)]) in (0, 1)
+    assert "stop demand" not in capsys.readouterr().out
+    assert not (out / "events.csv").exists()
 
 
 def test_two_of_one_law_are_told_apart(studied, tmp_path, capsys):

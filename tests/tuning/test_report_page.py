@@ -96,6 +96,15 @@ def test_cautions_stand_before_every_result() -> None:
         assert needed in together
 
 
+def test_a_row_of_one_cell_is_a_heading_over_the_rows_below() -> None:
+    """It spans the whole table, however many columns there are."""
+    table = Table("T", ("a", "b", "c"), (("first group",), ("1", "2", "3")))
+    text = rendered(page(sections=(Section("S", (), (table,)),)))
+    spans = [found for tag, found in elements(text).found if tag == "th" and "colspan" in found]
+    assert [found["colspan"] for found in spans] == ["3"]
+    assert "first group" in text
+
+
 def test_text_is_escaped() -> None:
     """What comes from files (names of logs, of vehicles) cannot become markup."""
     text = rendered(page(title="<script>alert(1)</script>"))

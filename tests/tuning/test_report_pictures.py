@@ -7,6 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import tracker
+import tracks
+import tuning
 from tracker import Gain
 from tuning.report.look import png, style_of
 from tuning.report.pictures import (
@@ -20,6 +23,8 @@ from tuning.report.pictures import (
     usage_picture,
 )
 from tuning.report.pictures.driven import label_rows
+from tuning.report.pictures.event_marks import event_key, together
+from tuning.simulation import Happening
 
 PNG_START = b"\x89PNG\r\n\x1a\n"
 # Placing points in a turned frame and back costs a few roundings of numbers near 100.
@@ -115,6 +120,71 @@ def test_the_picture_of_a_track_is_a_png(closed: bool) -> None:
     data = driven_data(on, {"PurePursuit": run(on, -0.4), "MPC": run(on, 0.1, outcome=1)}, 0.3, 3.0)
     assert [line.finished for line in data.lines] == [True, False]
     assert png(driven_picture(data)).startswith(PNG_START)
+
+
+def test_marks_that_would_touch_are_put_together() -> None:
+    """Places nearer to each other than a mark is wide share one; the others keep their own."""
+    assert together([(0.0,), (50.0,), (1.0,), (49.0,)], 3.0) == [[0, 2], [1, 3]]
+    assert together([(0.0, 0.0), (0.0, 5.0), (3.0, 4.0)], 4.9) == [[0], [1, 2]]
+    assert together([], 1.0) == []
+
+
+@pytest.mark.parametrize("closed", [False, True])
+def test_events_are_marked_where_they_began(closed: bool) -> None:
+    """Each that began has a mark at its place on the map and along the path, and a line in the key; others have none."""
+    on = track(closed)
+    event = tuning.StopDemand(category=1, at_time=8.0)
+    never = tuning.LinkLost(at_time=1e3)
+    stopped = run(on, 0.1, outcome=5)
+    stopped.as_meant = True
+    stopped.happenings = (
+        Happening(never, np.inf, np.inf, np.nan, np.nan),
+        Happening(event, 8.0, np.inf, 40.0, 5.0),
+    )
+    data = driven_data(on, {"MPC": stopped}, 0.3, 3.0)
+    (mark,) = data.events
+    assert (mark.number, mark.title) == (2, event.title)
+    assert mark.s == pytest.approx(40.0, abs=0.05)
+    x, y = (np.interp(40.0, on.path.s, line) for line in (on.path.x, on.path.y))
+    assert (mark.along, mark.across) == pytest.approx((float(x), float(y)), abs=0.05)
+    assert (data.lines[0].finished, data.lines[0].ending) == (True, "stopped on demand")
+    assert [line.get_label() for line in event_key(data)] == ["2: stop demand, category 1, at 40 m"]
+    drawn = driven_picture(data)
+    assert png(drawn).startswith(PNG_START)
+    texts = [text.get_text() for axes in drawn.axes for text in axes.texts]
+    assert texts.count("2") == 2  # on the map, and over the arc length
+
+
+def test_nothing_in_a_picture_of_events_overlaps() -> None:
+    """The boxes of all marks, names and legends that are drawn are apart from each other."""
+    on = track(closed=True)
+    driven = run(on, 0.1)
+    times = (2.0, 2.1, 9.0, 20.0)
+    driven.happenings = tuple(
+        Happening(tuning.LinkLost(at_time=t, duration=0.1), t, t + 0.1, 5.0 * t, 5.0) for t in times
+    )
+    drawn = driven_picture(driven_data(on, {"MPC": driven}, 0.3, 3.0))
+    png(drawn)  # lays everything out
+    renderer = drawn.canvas.get_renderer()
+    things = [text for axes in drawn.axes for text in axes.texts if text.get_text()]
+    boxes = [thing.get_window_extent(renderer) for thing in (*things, *drawn.legends)]
+    assert len(drawn.legends) == 2
+    assert [text.get_text() for text in things].count("1, 2") == 2
+    for i, one in enumerate(boxes):
+        for other in boxes[:i]:
+            assert not one.overlaps(other), (one, other)
+
+
+def test_what_a_driver_did_is_not_the_law_s_largest_error() -> None:
+    """The error while the driver steers is left out of "furthest off", as it is left out of the measure."""
+    vehicle = tuning.Vehicle.model_validate({"body": {"wheelbase": 3.4, "width": 2.0}})
+    event = tuning.DriverTakesOver(at_distance=20.0, duration=4.0, lateral_offset=1.0)
+    driven = tuning.simulate(
+        tracker.Stanley(), vehicle, tracks.campus_loop(), tuning.Scenario(events=(event,))
+    )
+    _, _, error, _, _ = driven_data(driven.track, {"Stanley": driven}).worst
+    assert np.abs(driven.lateral_error).max() > 0.9
+    assert abs(error) == pytest.approx(driven.measures["lateral_error_max"], rel=1e-9)
 
 
 def test_usages_are_ordered_and_binding_limits_found() -> None:

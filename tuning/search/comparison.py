@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from tracker import Law
 from tuning.measures import MEASURES, Limits
 from tuning.search.endings import ending, event_row
-from tuning.search.scoring import run_usage, worst
+from tuning.search.scoring import not_judged, run_usage, worst
 from tuning.search.study import usage_rows
 from tuning.simulation import Run
 
@@ -77,6 +77,11 @@ class Comparison:
         )
 
     @property
+    def not_judged(self) -> str:
+        """Which limits on stops no run was judged by, in words; empty where none."""
+        return not_judged(self.limits, self.usage["limit"] if len(self.usage) else ())
+
+    @property
     def keeps_limits(self) -> bool:
         """Whether every law keeps every limit in every run."""
         return bool((self.table["usage"].to_numpy() <= 1.0).all())
@@ -85,7 +90,8 @@ class Comparison:
         """Give tables to read in ten seconds: each law on each track, the worst of its scenarios; and what happened."""
         from tuning.search.comparison_text import comparison_text
 
-        return comparison_text(_records(self.worst), _records(self.events))
+        text = comparison_text(_records(self.worst), _records(self.events))
+        return text + (f"\nTake care: {self.not_judged}.\n" if self.not_judged else "")
 
     def _all(self) -> Iterator[tuple[str, str, str, Run]]:
         for law, by_track in self.runs.items():

@@ -8,12 +8,13 @@ the augmented Chebyshev scalarisation (R. E. Steuer, E.-U. Choo, Mathematical Pr
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import NamedTuple
 
 from tuning.measures import Limits
+from tuning.text import spoken
 
-__all__ = ["HOPELESS", "UNFINISHED", "Binding", "rank", "run_usage", "worst"]
+__all__ = ["HOPELESS", "UNFINISHED", "Binding", "not_judged", "rank", "run_usage", "worst"]
 
 # The limit that a run breaks when it does not end as its scenario means it to (`Run.as_meant`): at the end of its course, or
 # in the stop that the scenario asks for.
@@ -48,6 +49,23 @@ def worst(usages: list[dict[str, float]]) -> Binding:
             if value > found.usage or math.isnan(value):
                 found = Binding(math.inf if math.isnan(value) else value, limit, run)
     return found
+
+
+def not_judged(limits: Limits, applied: Iterable[str]) -> str:
+    """Say which limits on stops no run was judged by, "" where none: without a stop they would seem to be kept.
+
+    Args:
+        limits: that were set.
+        applied: the limits that had a usage in any run.
+    """
+    missing = [name for name in limits.active if name.startswith("stopping_")]
+    missing = [spoken(name) for name in missing if name not in set(applied)]
+    if not missing:
+        return ""
+    return (
+        f"nothing was judged by the limit on {' and '.join(missing)}: no run stopped on the way where it applies "
+        "(excursion needs a track with a corridor)"
+    )
 
 
 def rank(score: float, usages: list[dict[str, float]]) -> float:

@@ -12,7 +12,7 @@ from tracker import Gain, Law
 from tracks.errors import InputError
 from tuning.measures import MEASURES, Limits
 from tuning.search.evaluation import Problem, Result, worst_measures
-from tuning.search.scoring import UNFINISHED, run_usage
+from tuning.search.scoring import HOPELESS, UNFINISHED, not_judged, run_usage
 from tuning.search.space import Point
 from tuning.simulation import Scenario
 from tuning.text import spoken
@@ -116,6 +116,9 @@ class Study:
             )
         else:
             lines.append("no limit applies to these tracks")
+        applied = self.usage["limit"] if len(self.usage) else ()
+        if self.best_score < HOPELESS and (caution := not_judged(self.limits, applied)):
+            lines.append(caution)
         return "\n".join(lines)
 
     def save(self, directory: str | FilePath) -> None:

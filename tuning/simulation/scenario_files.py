@@ -71,11 +71,12 @@ def read_scenarios(path: str | FilePath) -> tuple[Scenario, ...]:
 
 def _scenario(path: str | FilePath, number: int, entry: dict[str, Any]) -> Scenario:
     name = entry.get("name")
-    where = f'scenario "{name}"' if isinstance(name, str) and name.strip() else f"scenario {number}"
+    named = isinstance(name, str) and name.strip() and name.isprintable()
+    where = f'scenario "{name}"' if named else f"scenario {number}"
     _refuse_unknown(path, where, entry, Scenario.model_fields, "field")
     if "name" not in entry:
         raise FileError(path, where, "has no name", "a name for tables and pictures", 'add name = "..."')
-    if isinstance(name, str) and not (name.strip() and name.isprintable()):
+    if isinstance(name, str) and not named:
         raise FileError(
             path, f"{where}, name", f"received {name!r}", "words on one line", "give it another name"
         )

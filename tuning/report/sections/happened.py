@@ -71,13 +71,15 @@ def _figure(comparison: Comparison, row: Mapping[str, Any], name: str) -> Cell:
 def event_words(comparison: Comparison) -> list[str]:
     """Say what the tables mean, and which events never began: a drive without its stop proves nothing of it."""
     rows: _Rows = comparison.events.to_dict("records")
+    caution = [f"Take care: {comparison.not_judged}."] if comparison.not_judged else []
     if not rows:
-        return []
+        return caution
     words = [
+        *caution,
         "What happened on the way has a table for each track. Out of corridor is the distance of the body's side beyond the "
         "corridor's edge, 0 inside; this and the lateral error are the largest while the event went on or the vehicle "
         "stopped because of it. The jump of the command is the largest change of curvature from one command to the next "
-        "in the second after a hand-back."
+        "in the second after a hand-back.",
     ]
     missing = dict.fromkeys(
         f"{row['event']} ({row['scenario']}) on {row['track']} with {row['law']}"
