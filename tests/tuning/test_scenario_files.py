@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 
@@ -168,3 +169,13 @@ def test_what_the_vehicle_can_meet_passes():
     assert roads[0].path.length < 300.0 < roads[1].path.length
     drive = tuning.Scenario(name="x", load=500.0, events=events)
     assert checked(roads, drive, vehicle) == (roads, (drive,))
+
+
+@pytest.mark.parametrize("page", ["README.md", "tuning/search/README.md"])
+def test_scenario_files_in_the_readmes_can_be_read(page, tmp_path):
+    """What a page shows can be saved and used as it stands."""
+    text = (Path(tuning.__file__).parents[1] / page).read_text(encoding="utf-8")
+    shown = [part for part in re.findall(r"```toml\n(.*?)```", text, re.DOTALL) if "[[scenario]]" in part]
+    assert shown
+    for part in shown:
+        assert any(scenario.events for scenario in read_scenarios(written(tmp_path, part)))

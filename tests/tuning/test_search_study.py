@@ -178,10 +178,11 @@ def test_default_scenarios_suit_the_size_of_the_vehicle():
 
 
 @pytest.mark.parametrize("room", ["measures", "search"])
-def test_the_example_of_the_readme_runs(room, capsys):
-    """What the README shows can be typed in as it stands, and prints something."""
+def test_the_examples_of_the_readme_run(room, capsys):
+    """What the README shows can be typed in as it stands, and each part prints something."""
     text = (FilePath(tuning.__file__).parent / room / "README.md").read_text()
-    example = re.search(r"```python\n(.*?)```", text, re.DOTALL)
-    assert example is not None
-    exec(compile(example.group(1), f"{room}/README.md", "exec"), {})
-    assert capsys.readouterr().out
+    examples = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    assert examples
+    for example in examples:
+        exec(compile(example, f"{room}/README.md", "exec"), {})
+        assert capsys.readouterr().out
