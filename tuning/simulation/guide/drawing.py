@@ -39,7 +39,9 @@ _STYLES = {
     "broad": (MEASURED, "-", 4.0),
 }
 _COLOURS = 64  # of the file: few are drawn, and it is a third of the size
-_KEPT_CLOSE = 0.3  # of the room: errors that stay below are drawn without the lane's edge, or nothing would be seen
+_KEPT_CLOSE = (
+    0.3  # of the room: errors that stay below are drawn without the lane's edge, or nothing would be seen
+)
 _PLAIN_TEXT = "figures"  # key of the text in the file
 
 
@@ -54,7 +56,14 @@ def draw(sheet: Sheet) -> Figure:
             axes.set_xlim(*sheet.limits)
             _draw_panel(axes, panel, sheet.limits)
             for span in sheet.spans:
-                axes.axvspan(span.start, min(span.end, sheet.limits[1]), color=FAINT, alpha=0.45, linewidth=0)
+                axes.axvspan(
+                    span.start,
+                    min(span.end, sheet.limits[1]),
+                    color=FAINT,
+                    alpha=0.45,
+                    linewidth=0,
+                    zorder=0.1,
+                )
         _name_spans(stack[0], sheet)
         stack[-1].set_xlabel(sheet.x)
         made.align_ylabels(list(stack))
@@ -87,8 +96,9 @@ def _draw_curve(axes: Axes, curve: Curve) -> None:
         )  # fmt: skip
     if curve.label is not None:
         label = curve.label
+        y = float(np.interp(label.x, curve.x, curve.y)) if label.y is None else label.y
         axes.annotate(
-            label.text, (label.x, float(np.interp(label.x, curve.x, curve.y))), xytext=(label.right, label.up),
+            label.text, (label.x, y), xytext=(label.right, label.up),
             textcoords="offset points", ha="left", va="center", fontsize=8.8,
             color=QUIET if curve.role == "broad" else colour, zorder=8,
             path_effects=[withStroke(linewidth=2.5, foreground="white")],
@@ -105,12 +115,12 @@ def _fit(axes: Axes, panel: Panel, limits: tuple[float, float]) -> None:
     elif room is not None:
         spread = max(-low, high, 0.02)
         low, high = -spread, spread
-    margin = 0.12 * max(high - low, 1e-6)
+    margin = panel.margin * max(high - low, 1e-6)
     low, high = low - margin, high + margin
     axes.set_ylim(low, high)
     if room is not None and high > room:
         for near, far in ((room, high), (low, -room)):
-            axes.axhspan(near, far, color=BROKEN, linewidth=0)
+            axes.axhspan(near, far, color=BROKEN, linewidth=0, zorder=0.2)
         for edge in (room, -room):
             axes.axhline(edge, color=INK, linewidth=0.9)
         axes.annotate(

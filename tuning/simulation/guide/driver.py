@@ -17,15 +17,18 @@ def driver_holds_speed() -> Sheet:
     found = run.happenings[0]
     t = since(run, found.begun)
     end = found.ended - found.begun
+    held = float(np.interp(found.ended, run.time, run.speed))
+    after = float(np.max(np.abs(run.lateral_error[run.time > found.ended])))
     return Sheet(
         name="driver_holds_speed",
-        message=f"The driver slows down to 4 m/s; the law steers on, within {1000 * found.lateral_error:.0f} mm",
+        message=f"The driver slows down to {held:.1f} m/s and the law steers on, within "
+        f"{1000 * found.lateral_error:.0f} mm of the path;\n{1000 * after:.0f} mm while the vehicle speeds up again",
         x="time since the driver took the pedals, s",
         limits=(-3.0, end + 10.0),
         panels=(
             speeds(
                 (
-                    Curve(t, run.command_speed, "second", Label("commanded", end + 0.9, 4, 14)),
+                    Curve(t, run.command_speed, "second", Label("commanded", 8.0, 0, -9)),
                     Curve(t, run.speed, "first", Label("driven", 6.0, 0, 10)),
                 )
             ),
@@ -39,7 +42,7 @@ def driver_holds_speed() -> Sheet:
             ),
         ),
         spans=(Span("the pedals are the driver's", 0.0, end),),
-        figures={"lateral error": found.lateral_error, "ended": found.ended},
+        figures={"lateral error": found.lateral_error, "after": after, "held": held},
         runs=(run,),
     )
 
@@ -63,15 +66,19 @@ def driver_takes_over() -> Sheet:
         panels=(
             speeds(
                 (
-                    Curve(t, run.command_speed, "second", Label("commanded", end + 1.2, 6, -6)),
+                    Curve(t, run.command_speed, "second", Label("commanded", end + 0.9, -70, 0)),
                     Curve(t, run.speed, "first", Label("driven", 3.0, 0, 10)),
                 )
             ),
-            errors((Curve(t, run.lateral_error, "first", Label("the driver keeps to the left", 3.2, 0, -12)),)),
+            errors(
+                (Curve(t, run.lateral_error, "first", Label("the driver keeps to the left", 3.2, 0, -12)),)
+            ),
             Panel(
                 "curvature, 1/m\n(+ left)",
                 (
-                    Curve(t, _driven_curvature(run.yaw_rate, run.speed), "broad", Label("driven", 5.0, -44, 6)),
+                    Curve(
+                        t, _driven_curvature(run.yaw_rate, run.speed), "broad", Label("driven", 5.0, -44, 6)
+                    ),
                     Curve(t, run.command_curvature, "first", Label("commanded", end + 0.6, 4, -8)),
                 ),
             ),

@@ -41,15 +41,21 @@ def link_lost() -> Sheet:
             steering(
                 (
                     Curve(
-                        u, np.degrees(short.road_wheel_angle), "second", Label("goes on into the bend", 1.9, 0, 12)
+                        u,
+                        np.degrees(short.road_wheel_angle),
+                        "second",
+                        Label("goes on into the bend", 3.2, 0, -10),
                     ),
                     Curve(
-                        t, np.degrees(long.road_wheel_angle), "first", Label("held where it was asked", 1.2, 0, -9)
+                        t,
+                        np.degrees(long.road_wheel_angle),
+                        "first",
+                        Label("held where it was asked", 1.2, 0, -9),
                     ),
                 )
             ),
         ),
-        spans=(Span("no message arrives", 0.0, 99.0),),
+        spans=(Span("no message arrives (for 0.25 s, or for good)", 0.0, 99.0),),
         figures={
             "stopping distance": stopped.stopping_distance,
             "off the path": stopped.lateral_error,
@@ -81,19 +87,24 @@ def localisation_lost() -> Sheet:
             errors(
                 (
                     Curve(u, short.lateral_error, "second", Label("0.4 s", 5.0, 0, 9)),
-                    Curve(t, long.lateral_error, "first", Label("for good: on the reckoned path", 2.3, 0, -12)),
+                    Curve(
+                        t, long.lateral_error, "first", Label("for good: on the reckoned path", 2.3, 0, -12)
+                    ),
                 )
             ),
             steering(
                 (
-                    Curve(u, np.degrees(short.road_wheel_angle), "second", Label("0.4 s", 5.0, 0, 9)),
+                    Curve(u, np.degrees(short.road_wheel_angle), "second", Label("0.4 s", 5.0, 0, -9)),
                     Curve(
-                        t, np.degrees(long.road_wheel_angle), "first", Label("steers while it stops", 1.5, 0, -10)
+                        t,
+                        np.degrees(long.road_wheel_angle),
+                        "first",
+                        Label("steers while it stops", 2.2, 0, -13),
                     ),
                 )
             ),
         ),
-        spans=(Span("no new pose", 0.0, 99.0),),
+        spans=(Span("no new pose (for 0.4 s, or for good)", 0.0, 99.0),),
         figures={
             "stopping distance": stopped.stopping_distance,
             "off the path": stopped.lateral_error,
@@ -105,8 +116,8 @@ def localisation_lost() -> Sheet:
 
 def localisation_jump() -> Sheet:
     """On the straight for 6 s, once by what is believed and once by more."""
-    near = drive(LocalisationJump(at_distance=40.0, lateral=0.5, duration=6.0))
-    far = drive(LocalisationJump(at_distance=40.0, lateral=2.5, duration=6.0))
+    near = drive(LocalisationJump(at_distance=30.0, lateral=0.5, duration=6.0))
+    far = drive(LocalisationJump(at_distance=30.0, lateral=2.5, duration=6.0))
     followed, refused = near.happenings[0], far.happenings[0]
     t, u = since(near, followed.begun), since(far, refused.begun)
     return Sheet(
@@ -114,7 +125,7 @@ def localisation_jump() -> Sheet:
         message=f"A pose that jumps 0.5 m is believed, and the vehicle goes {followed.lateral_error:.2f} m the other "
         f"way;\none that jumps 2.5 m is not, and the vehicle stops on its path in {refused.stopping_distance:.1f} m",
         x="time since the jump, s",
-        limits=(-1.0, 12.0),
+        limits=(-1.0, 9.0),
         panels=(
             speeds(
                 (
@@ -124,9 +135,7 @@ def localisation_jump() -> Sheet:
             ),
             errors(
                 (
-                    Curve(
-                        t, near.lateral_error, "second", Label("0.5 m: follows the wrong pose and back", 3.6, -20, 12)
-                    ),
+                    Curve(t, near.lateral_error, "second", Label("0.5 m: follows the pose", 3.4, -20, 12)),
                     Curve(u, far.lateral_error, "first", Label("2.5 m: keeps to the path", 0.7, 0, 9)),
                 )
             ),

@@ -9,8 +9,8 @@ from typing import Final
 
 from tracks.errors import PathtrimError
 from tracks.file_access import make_folder, write_atomically
-from tuning.simulation.guide.driver import driver_holds_speed, driver_takes_over
 from tuning.simulation.guide.drawing import picture
+from tuning.simulation.guide.driver import driver_holds_speed, driver_takes_over
 from tuning.simulation.guide.lost import link_lost, localisation_jump, localisation_lost
 from tuning.simulation.guide.road import friction_change, load_change, road_tilt, side_wind
 from tuning.simulation.guide.sheet import Sheet

@@ -55,7 +55,9 @@ def _road() -> tracks.Track:
 
 ROAD = _road()
 BEND = 140.0  # m along the road: within the bend, which turns left
-ROOM = _LANE - 0.5 * (SHUTTLE.body.width or 0.0)  # m of lateral error at which the body reaches the lane's edge
+ROOM = _LANE - 0.5 * (
+    SHUTTLE.body.width or 0.0
+)  # m of lateral error at which the body reaches the lane's edge
 
 
 def drive(*events: Event, vehicle: Vehicle = SHUTTLE, **circumstances: object) -> Run:

@@ -29,21 +29,24 @@ def friction_change() -> Sheet:
         panels=(
             speeds(
                 (
-                    Curve(s[0], dry.speed, "first", Label("dry", 149.0, -32, -6)),
+                    Curve(s[0], dry.speed, "first", Label("dry", 149.0, -26, -8)),
                     Curve(s[1], slippery.speed, "second", Label("friction × 0.2", 151.0, 10, 4)),
                 )
             ),
             errors(
                 (
                     Curve(s[0], dry.lateral_error, "first", Label("dry", 152.0, 0, 9)),
-                    Curve(s[1], slippery.lateral_error, "second", Label("slides outward", 149.0, 12, 8)),
+                    Curve(s[1], slippery.lateral_error, "second", Label("slides outward", 148.6, 0, y=-1.1)),
                 )
             ),
             steering(
                 (
-                    Curve(s[0], np.degrees(dry.road_wheel_angle), "first", Label("dry", 152.0, 0, -10)),
+                    Curve(s[0], np.degrees(dry.road_wheel_angle), "first", Label("dry", 152.0, 0, 9)),
                     Curve(
-                        s[1], np.degrees(slippery.road_wheel_angle), "second", Label("steers in vain", 150.0, -90, 8)
+                        s[1],
+                        np.degrees(slippery.road_wheel_angle),
+                        "second",
+                        Label("steers in vain", 150.0, -90, 8),
                     ),
                 )
             ),
@@ -63,7 +66,7 @@ def friction_change() -> Sheet:
 
 def side_wind() -> Sheet:
     """A gust from the right on the straight."""
-    run = drive(SideWind(at_distance=50.0, duration=3.0, speed=16.0))
+    run = drive(SideWind(at_distance=40.0, duration=3.0, speed=16.0))
     found = run.happenings[0]
     t = since(run, found.begun)
     return Sheet(
@@ -71,7 +74,7 @@ def side_wind() -> Sheet:
         message=f"A gust of 16 m/s from the right pushes the vehicle {found.lateral_error:.2f} m to the left "
         "before the steering holds it",
         x="time since the gust began, s",
-        limits=(-1.0, 8.0),
+        limits=(-1.0, 7.0),
         panels=(
             errors((Curve(t, run.lateral_error),)),
             Panel("heading error, °\n(+ left)", (Curve(t, np.degrees(run.heading_error)),)),
@@ -101,7 +104,7 @@ def road_tilt() -> Sheet:
             speeds(
                 (
                     Curve(side.s, side.speed, "second", Label("bank", 262.0, 0, 9)),
-                    Curve(hill.s, hill.speed, "first", Label("uphill", 256.0, 0, -10)),
+                    Curve(hill.s, hill.speed, "first", Label("uphill", 256.0, 0, 12)),
                 )
             ),
             errors(
@@ -114,7 +117,10 @@ def road_tilt() -> Sheet:
                 (
                     Curve(hill.s, np.degrees(hill.road_wheel_angle), "first", Label("uphill", 270.0, 0, -9)),
                     Curve(
-                        side.s, np.degrees(side.road_wheel_angle), "second", Label("bank: steers uphill", 270.0, 0, 9)
+                        side.s,
+                        np.degrees(side.road_wheel_angle),
+                        "second",
+                        Label("bank: steers uphill", 270.0, 0, 9),
                     ),
                 )
             ),
@@ -143,14 +149,18 @@ def load_change() -> Sheet:
         panels=(
             speeds(
                 (
-                    Curve(empty.s, empty.speed, "first", Label("as weighed", 76.0, -18, 14)),
-                    Curve(full.s, full.speed, "second", Label("with riders: slower to pick up", 76.0, 10, -6)),
+                    Curve(empty.s, empty.speed, "first", Label("as weighed", 248.0, -66, 0)),
+                    Curve(
+                        full.s, full.speed, "second", Label("with riders: slower to pick up", 76.0, 10, -6)
+                    ),
                 )
             ),
             Panel(
                 "acceleration,\nm/s²",
                 (
-                    Curve(empty.s, empty.longitudinal_acceleration, "first", Label("as weighed", 250.0, -80, 0)),
+                    Curve(
+                        empty.s, empty.longitudinal_acceleration, "first", Label("as weighed", 250.0, -80, 0)
+                    ),
                     Curve(
                         full.s, full.longitudinal_acceleration, "second", Label("with riders", 100.0, 0, 12)
                     ),

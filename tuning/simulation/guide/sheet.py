@@ -20,12 +20,13 @@ Role = Literal["first", "second", "third", "wanted", "broad"]
 
 @dataclass(frozen=True)
 class Label:
-    """Words beside a curve: at `x` on it, moved by `right` and `up` (points)."""
+    """Words beside a curve: at `x` on it, or at `y` where given, moved by `right` and `up` (points)."""
 
     text: str
     x: float
     right: float = 0.0
-    up: float = 7.0
+    up: float = 0.0
+    y: float | None = None
 
 
 @dataclass(frozen=True)
@@ -53,11 +54,13 @@ class Panel:
     Attributes:
         quantity: with its unit.
         room: lateral error either way at which the body reaches the lane's edge, m, None for no lane.
+        margin: free above and below what is drawn, over its height.
     """
 
     quantity: str
     curves: tuple[Curve, ...]
     room: float | None = None
+    margin: float = 0.12
 
 
 @dataclass(frozen=True)

@@ -25,8 +25,8 @@ _SEED = 1
 def localisation() -> Sheet:
     """The slow and the white error of the pose, its age, and a drive with all of it."""
     run = drive(localisation=Localisation.model_validate(SETTINGS))
-    steps = int(round(float(run.time[-1]) / _CONTROL)) + 1
-    now = _CONTROL * np.arange(steps)
+    steps = round(float(run.time[-1]) / _CONTROL) + 1
+    now = _CONTROL * np.arange(steps, dtype=np.float64)
 
     def given(**changed: float) -> tuple[np.ndarray, np.ndarray]:
         fixes = fixes_of(Localisation.model_validate(SETTINGS | changed), steps, _CONTROL, _SEED)
@@ -40,13 +40,13 @@ def localisation() -> Sheet:
         message=f"A pose that is noisy, wanders, comes late and drops out: up to {1000 * oldest:.0f} ms old;\n"
         f"the vehicle follows the slow error, up to {largest:.2f} m beside the path",
         x="time, s",
-        limits=(0.0, 40.0),
+        limits=(6.0, 18.0),
         panels=(
             Panel(
                 "error of the\npose in y, m",
                 (
-                    Curve(now, both, "broad", Label("white noise on top of it", 24.0, 0, 22)),
-                    Curve(now, slow, "first", Label("wander", 8.0, 0, 18)),
+                    Curve(now, both, "broad", Label("white noise on top of it", 12.6, 0, y=0.36)),
+                    Curve(now, slow, "first", Label("wander", 7.0, 0, y=0.30)),
                 ),
             ),
             Panel("age of the\nnewest pose, ms", (Curve(now, 1000.0 * age, stepped=True),)),
@@ -64,7 +64,7 @@ def localisation() -> Sheet:
 
 def command_link() -> Sheet:
     """A step of the commanded curvature, sent at once and over a slow link; and the delay of each message."""
-    seconds, begin, curvature = 3.0, 1.0, 0.02
+    seconds, begin, curvature = 3.0, 1.14, 0.02
 
     def course(t: np.ndarray) -> np.ndarray:
         return np.where(t >= begin - 1e-9, curvature, 0.0)
@@ -82,25 +82,32 @@ def command_link() -> Sheet:
     total = 1000.0 * (delays + SHUTTLE.steering.dead_time)
     return Sheet(
         name="command_link",
-        message=f"Command sent and road wheels: half way there after {1000 * half[0]:.0f} ms by dead time and steering, "
-        f"after\n{1000 * half[1]:.0f} ms over a link with a slot every 40 ms and up to 30 ms of jitter",
+        message=f"A command that just misses its slot: the road wheels are half way after {1000 * half[1]:.0f} ms instead of "
+        f"{1000 * half[0]:.0f} ms\n(slots every 40 ms, up to 30 ms of jitter)",
         x="time since the step, s",
         limits=(-0.2, 1.0),
         panels=(
             Panel(
                 "road-wheel angle,\n° (+ left)",
                 (
-                    Curve(t, asked, "wanted", Label("sent", 0.02, -28, -20), stepped=True),
-                    Curve(t, angles[0], "first", Label("sent at once", 0.19, -58, 14)),
-                    Curve(t, angles[1], "second", Label("over the link", 0.3, 8, -4)),
+                    Curve(t, asked, "wanted", Label("sent", -0.05, 0, y=3.0), stepped=True),
+                    Curve(t, angles[0], "first", Label("sent at once", 0.19, -66, 14)),
+                    Curve(t, angles[1], "second", Label("over the link", 0.3, 8, -6)),
                 ),
             ),
             Panel(
                 "from sending to\nfirst answer, ms",
                 (
-                    Curve(t, np.full(steps, 110.0), "first", Label("dead time of the steering", 0.5, 0, 8)),
-                    Curve(t, total, "second", Label("and slot and jitter of each message", 0.45, 0, 24), dots=True),
+                    Curve(t, np.full(steps, 110.0), "first", Label("dead time of the steering", 0.5, 0, -9)),
+                    Curve(
+                        t,
+                        total,
+                        "second",
+                        Label("with slot and jitter, a dot a message", 0.4, 0, y=171.0),
+                        dots=True,
+                    ),
                 ),
+                margin=0.35,
             ),
         ),
         spans=(),

@@ -25,14 +25,14 @@ def stop_demand() -> Sheet:
     return Sheet(
         name="stop_demand",
         message=f"A stop in a bend: category 0 is the shortest ({first.stopping_distance:.1f} m against "
-        f"{second.stopping_distance:.1f} m),\nbut nobody steers: it drifts {first.lateral_error:.2f} m, "
-        f"categories 1 and 2 {second.lateral_error:.2f} m",
+        f"{second.stopping_distance:.1f} m),\nbut nobody steers: it drifts {first.lateral_error:.2f} m; "
+        f"categories 1 and 2 stay within {second.lateral_error:.2f} m",
         x="time since the demand, s",
         limits=(-1.0, 14.0),
         panels=(
             speeds(
                 (
-                    Curve(t[2], kept.speed, roles[2], Label("2: drives on when released", 10.6, 6, -4)),
+                    Curve(t[2], kept.speed, roles[2], Label("2: drives on", 10.6, 6, -4)),
                     Curve(t[1], controlled.speed, roles[1], Label("1 and 2: along a ramp", 1.9, 8, 4)),
                     Curve(t[0], off.speed, roles[0], Label("0", 1.9, -12, -4)),
                 )
