@@ -15,9 +15,10 @@ from PIL import Image
 
 import tuning
 import tuning.simulation.guide.make as guide
+from tracker.options import WHEELBASES_JUMPED
 from tuning.simulation.events import AnyEvent
 from tuning.simulation.guide.drawing import draw, figures_of
-from tuning.simulation.guide.rides import ROAD, SHUTTLE
+from tuning.simulation.guide.rides import BEND, ROAD, ROOM, SHUTTLE, drive
 from tuning.simulation.guide.sheet import Sheet
 
 FOLDER = Path(guide.__file__).parent
@@ -181,3 +182,18 @@ def test_figures_of_the_drives_against_hand_calculations() -> None:
             assert run.as_meant
             if name != "friction_change":
                 assert all(not happening.excursion > 0.0 for happening in run.happenings)
+
+
+def test_what_the_words_of_the_guide_claim_beside_the_figures() -> None:
+    """The room of the lane, the largest jump believed, the error left in the bend, and the slippery bend unbraked."""
+    assert f"1.7 m and the lane leaves {ROOM:.2f} m" in TEXT
+    assert WHEELBASES_JUMPED * SHUTTLE.body.wheelbase == pytest.approx(1.7, abs=0.05)
+    short = sheet("localisation_lost").runs[1]
+    before = (short.s > BEND - 2.0) & (short.s < BEND)
+    np.testing.assert_allclose(np.abs(short.lateral_error[before]), 0.01, atol=0.005)
+    slippery = sheet("friction_change").runs[1].scenario.events[0]
+    unbraked = drive(slippery)
+    assert unbraked.outcome is tuning.Outcome.FINISHED
+    assert unbraked.happenings[0].excursion == 0.0
+    uphill = sheet("road_tilt").runs[0]
+    assert np.max(uphill.speed[uphill.s > 300.0]) > 7.6  # the integral part pushes too far
