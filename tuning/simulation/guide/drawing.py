@@ -10,7 +10,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.patheffects import withStroke
-from PIL import Image, PngImagePlugin
+from PIL import Image, PngImagePlugin  # comes with matplotlib, which needs it
 
 from tuning.report.look import (
     BLUE,
