@@ -28,6 +28,7 @@ START_UP_TIME = 5.0
 _EVEN = 1e-6  # share of a sampling period by which samples may stray from even spacing
 
 Array = NDArray[np.float64]
+Counted = slice | NDArray[np.bool_]  # which samples count
 
 
 class Measure(NamedTuple):
@@ -116,7 +117,7 @@ class Recording:
     longitudinal_acceleration: Array
     steering_angle: Array
     steering_rate: Array
-    judged: slice | Array
+    judged: Counted
     happenings: tuple[Happening, ...]
     track: Track
     rate_limit: float
@@ -160,7 +161,7 @@ def _starts_with(section: Section, s: float) -> bool:
     return section.step is not None and section.start <= s + SMALLEST_BAND and section.end > s
 
 
-def _judged(s: Array, error: Array, rate: float, run: Drive) -> slice | Array:
+def _judged(s: Array, error: Array, rate: float, run: Drive) -> Counted:
     """Give the samples whose errors count.
 
     While a driver steers the errors are the driver's; what is left of them at the hand-back does not count until the

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tracks.one_source import equation
+from tracks.one_source import equation, select
 from tuning.simulation.wire import BRAKE, DRIVE, SAME_TIME, STEERING, Wire
 from tuning.vehicle.model import rk4
 from tuning.vehicle.parameters import PlantParameters
@@ -58,12 +58,12 @@ def advance(
         h = (until - time) / count
         by_wire = conduct.driven == 0.0
         inputs = Inputs(
-            conduct.angle if conduct.steered > 0.0 else wire.target[steering],
-            wire.speed[drive] if by_wire else conduct.speed,
-            wire.drive[drive] if by_wire else conduct.drive,
-            wire.speed[brake] if by_wire else conduct.speed,
-            wire.brake[brake] if by_wire else conduct.brake,
-            loop if by_wire else 0.0,
+            select(conduct.steered > 0.0, conduct.angle, wire.target[steering]),
+            select(by_wire, wire.speed[drive], conduct.speed),
+            select(by_wire, wire.drive[drive], conduct.drive),
+            select(by_wire, wire.speed[brake], conduct.speed),
+            select(by_wire, wire.brake[brake], conduct.brake),
+            select(by_wire, loop, 0.0),
             conduct.power,
         )
         for _ in range(count):

@@ -83,7 +83,7 @@ def sense(
         _between(y, j, k, share) + fix[_Y],
         _between(heading, j, k, share) + fix[_HEADING],
         quantised(speed[i], speed_step),
-        yaw_rate[i],
+        float(yaw_rate[i]),
         quantised(steering_angle[i], steering_step),
         told,
     )

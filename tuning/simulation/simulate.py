@@ -43,7 +43,7 @@ from tuning.simulation.scenario import Scenario
 from tuning.simulation.script import Situation, diary_of, script_of
 from tuning.simulation.sensing import new_fix
 from tuning.simulation.wire import Message, link_delays, new_wire
-from tuning.vehicle import DeadTimes, State, Vehicle
+from tuning.vehicle import DeadTimes, State, Surroundings, Vehicle
 from tuning.vehicle.steady import steady_turn
 from tuning.vehicle.steering import steering_target
 
@@ -176,7 +176,8 @@ def _start(plant: Plant, track: Track, scenario: Scenario, calm: Situation) -> t
     point = evaluate(track.arrays.path, 0.0)
     speed = planned_speed(track.arrays, 0.0)[0] * scenario.speed_factor
     offset = track.start_offset + scenario.lateral_offset
-    steady = steady_turn(plant.model, plant.parameters, float(speed), float(point.curvature))
+    around = Surroundings(calm.friction, calm.grade, calm.bank, calm.side_wind)
+    steady = steady_turn(plant.model, plant.parameters, float(speed), float(point.curvature), around)
     state = steady._replace(
         x=point.x - offset * point.tangent_y,
         y=point.y + offset * point.tangent_x,

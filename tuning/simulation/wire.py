@@ -46,7 +46,8 @@ class Wire(NamedTuple):
 
 def new_wire(steps: int, before: Message) -> Wire:
     """Give the wire of a run of so many control steps, on which `before` has been acting for ever."""
-    wire = Wire(*np.zeros((4, steps + 1)), np.zeros((3, steps + 1)), np.zeros(3, dtype=np.int64))
+    target, speed, drive, brake = np.zeros((4, steps + 1))
+    wire = Wire(target, speed, drive, brake, np.zeros((3, steps + 1)), np.zeros(3, dtype=np.int64))
     for name, value in before._asdict().items():
         getattr(wire, name)[0] = value
     wire.acts[:, 0] = -np.inf
