@@ -8,6 +8,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+import tuning
 from tracks.errors import FileError
 from tuning.report import CAUTIONS, Cell, Page, Picture, Section, Table, write_page
 from tuning.report.page import rendered
@@ -139,3 +140,16 @@ def test_a_page_that_cannot_be_written_leaves_nothing(tmp_path) -> None:
     with pytest.raises(FileError, match="cannot be written"):
         write_page(page(), tmp_path / "missing" / "report.html")
     assert list(tmp_path.iterdir()) == []
+
+
+def test_the_vehicle_table_lists_only_effects_that_act():
+    """A refinement left out is not said to be known as 0; one that is given stands there with its unit."""
+    from tuning.report.sections.vehicle import vehicle_values
+
+    plain = tuning.Vehicle.model_validate({"body": {"wheelbase": 3.4}, "steering": {}, "drive": {}})
+    names = {row[0] for row in vehicle_values(plain)}
+    assert not names & {"steering.backlash", "drive.hand_over", "link.watchdog", "tyres.friction"}
+    rich = plain.replace(**{"steering.backlash": 0.004, "link.jitter": 0.01})
+    rows = {row[0]: row for row in vehicle_values(rich)}
+    assert rows["steering.backlash"][1:4] == ("0.004000", "", "rad")
+    assert rows["link.jitter"][4] == "known"

@@ -8,6 +8,7 @@ from pydantic import BaseModel
 
 from tuning.report.page import Cell, Section, Table
 from tuning.text import number
+from tuning.vehicle.tables import is_refinement
 
 if TYPE_CHECKING:
     from tuning.identification import Identified
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["vehicle_section", "vehicle_values"]
 
-_TABLES = ("body", "tyres", "steering", "drive")
+_TABLES = ("body", "tyres", "steering", "drive", "link")
 
 
 def vehicle_values(
@@ -33,7 +34,8 @@ def vehicle_values(
         for field, info in type(values).model_fields.items():
             value = getattr(values, field)
             name = f"{table}.{field}"
-            if value is None or value == () or _idle(vehicle, name):
+            left_out = is_refinement(type(values), field) and value == info.default
+            if value is None or value == () or left_out or _idle(vehicle, name):
                 continue
             extra = info.json_schema_extra
             unit = str(extra.get("unit", "")) if isinstance(extra, dict) else ""
@@ -50,7 +52,7 @@ def _idle(vehicle: Vehicle, name: str) -> bool:
     if name in ("steering.natural_frequency", "steering.damping"):
         return vehicle.steering.lag is not None
     if name == "tyres.understeer_gradient":
-        return vehicle.model_name == "single-track"
+        return vehicle.model_name != "kinematic"
     return False
 
 
@@ -79,7 +81,7 @@ def vehicle_section(vehicle: Vehicle, found: Identified | None = None) -> Sectio
     intro = (
         f"Simulated as a {vehicle.model_name} vehicle. A value is found (from the logs, with its 95 % interval), "
         "derived (from values found), known (given by the user), or assumed (a middling value that nobody measured: measure it, or treat what depends "
-        "on it with care).",
+        "on it with care). Effects that are not listed, such as backlash or drag, are left out.",
         *((f"Source: {source}.",) if source else ()),
     )
     rows = tuple(
