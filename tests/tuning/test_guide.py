@@ -21,7 +21,7 @@ from tuning.simulation.guide.drawing import draw, figures_of
 from tuning.simulation.guide.rides import BEND, ROAD, ROOM, SHUTTLE, drive
 from tuning.simulation.guide.sheet import Sheet
 
-FOLDER = Path(guide.__file__).parent
+FOLDER = Path(__file__).parents[2] / "tuning" / "simulation" / "guide"  # the pictures are not installed
 TEXT = (FOLDER / "README.md").read_text(encoding="utf-8")
 BEGINNING = re.findall(r"```python\n(.*?)```", TEXT, re.DOTALL)[0]
 SECTION = re.compile(

@@ -174,7 +174,7 @@ def test_what_the_vehicle_can_meet_passes():
 @pytest.mark.parametrize("page", ["README.md", "tuning/search/README.md"])
 def test_scenario_files_in_the_readmes_can_be_read(page, tmp_path):
     """What a page shows can be saved and used as it stands."""
-    text = (Path(tuning.__file__).parents[1] / page).read_text(encoding="utf-8")
+    text = (Path(__file__).parents[2] / page).read_text(encoding="utf-8")
     shown = [part for part in re.findall(r"```toml\n(.*?)```", text, re.DOTALL) if "[[scenario]]" in part]
     assert shown
     for part in shown:
