@@ -41,6 +41,7 @@ __all__ = [
     "closed_loop",
     "drive_period",
     "look",
+    "next_step",
     "record",
 ]
 
@@ -336,6 +337,23 @@ def drive_period(
         rig.track.path.length - s, circumstances.goal, circumstances.near_goal,
     )  # fmt: skip
     return state, outcome
+
+
+@equation
+def next_step(
+    rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step, reason, wanted,
+    view: View, sensed: Sensed, situation: Situation,
+):  # fmt: skip
+    """Drive a period and look again: give (state, outcome, and what `look` gives), for a loop in Python.
+
+    One call, since handing so many numbers over from Python and back takes as long as driving the period.
+    """
+    state, outcome = drive_period(
+        rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
+    )
+    if outcome == RUNNING and step + 2 < bench.commands.curvature.shape[0]:
+        reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step + 1)
+    return state, outcome, reason, view, sensed, situation
 
 
 @equation

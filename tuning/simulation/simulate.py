@@ -32,8 +32,8 @@ from tuning.simulation.kernel import (
     Records,
     Rig,
     closed_loop,
-    drive_period,
     look,
+    next_step,
     record,
 )
 from tuning.simulation.loading import loaded
@@ -136,18 +136,17 @@ def _loop_in_python(
     options = rig.options
     runner = law.start(believed, rig.envelope, track, options.period, options.speed_factor)
     outcome, steps = RUNNING, len(bench.commands.curvature) - 1
-    stood_by = False
+    reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, 0)
     for step in range(steps):
-        reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step)
-        if reason == 0 and stood_by:
-            restart(runner, float(bench.memory.numbers[CURVATURE]))
-        stood_by = reason == STANDING_BY
         wanted = runner.curvature(view) if reason == 0 else 0.0
-        state, outcome = drive_period(
+        stood_by = reason == STANDING_BY
+        state, outcome, reason, view, sensed, situation = next_step(
             rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
         )
         if outcome != RUNNING:
             return outcome, step + 1, dict(getattr(runner, "counts", {}))
+        if reason == 0 and stood_by:
+            restart(runner, float(bench.memory.numbers[CURVATURE]))
     return outcome, steps, dict(getattr(runner, "counts", {}))
 
 
