@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
-import numpy as np
-
 from tuning.simulation.events import LinkLost, LocalisationJump, LocalisationLost
 from tuning.simulation.guide.rides import BEND, drive
-from tuning.simulation.guide.sheet import Curve, Label, Panel, Sheet, Span, errors, since, speeds, steering
+from tuning.simulation.guide.sheet import (
+    Curve,
+    Driven,
+    Label,
+    Panel,
+    Sheet,
+    Span,
+    errors,
+    since,
+    speeds,
+    usual_axes,
+)
 
 __all__ = ["link_lost", "localisation_jump", "localisation_lost"]
 
@@ -25,34 +34,22 @@ def link_lost() -> Sheet:
         f"0.25 s of silence cost {1000 * bridged.lateral_error:.0f} mm",
         x="time since the last message, s",
         limits=(-1.0, 6.0),
-        panels=(
-            speeds(
-                (
-                    Curve(u, short.speed, "second", Label("lost for 0.25 s: drives on", 3.6, 0, -9)),
-                    Curve(t, long.speed, "first", Label(f"lost for good: {standing}", 2.0, 8, 4)),
-                )
+        panels=usual_axes(
+            Driven(
+                u,
+                short,
+                "second",
+                speed=Label("lost for 0.25 s: drives on", 3.6, 0, -9),
+                error=Label("0.25 s", 3.6, 0, 9),
+                steering=Label("goes on into the bend", 3.2, 0, -10),
             ),
-            errors(
-                (
-                    Curve(u, short.lateral_error, "second", Label("0.25 s", 3.6, 0, 9)),
-                    Curve(t, long.lateral_error, "first", Label("for good", t[-1], 5, 0)),
-                )
-            ),
-            steering(
-                (
-                    Curve(
-                        u,
-                        np.degrees(short.road_wheel_angle),
-                        "second",
-                        Label("goes on into the bend", 3.2, 0, -10),
-                    ),
-                    Curve(
-                        t,
-                        np.degrees(long.road_wheel_angle),
-                        "first",
-                        Label("held where it was asked", 1.2, 0, -9),
-                    ),
-                )
+            Driven(
+                t,
+                long,
+                "first",
+                speed=Label(f"lost for good: {standing}", 2.0, 8, 4),
+                error=Label("for good", t[-1], 5, 0),
+                steering=Label("held where it was asked", 1.2, 0, -9),
             ),
         ),
         spans=(Span("no message arrives (for 0.25 s, or for good)", 0.0, 99.0),),
@@ -77,31 +74,22 @@ def localisation_lost() -> Sheet:
         f"stops, in {stopped.stopping_distance:.1f} m, {stopped.lateral_error:.2f} m off the path",
         x="time since the last pose, s",
         limits=(-1.0, 6.0),
-        panels=(
-            speeds(
-                (
-                    Curve(u, short.speed, "second", Label("lost for 0.4 s: drives on", 3.0, 0, -9)),
-                    Curve(t, long.speed, "first", Label("lost for good: stops along a ramp", 2.5, 8, 4)),
-                )
+        panels=usual_axes(
+            Driven(
+                u,
+                short,
+                "second",
+                speed=Label("lost for 0.4 s: drives on", 3.0, 0, -9),
+                error=Label("0.4 s", 5.0, 0, 9),
+                steering=Label("0.4 s", 5.0, 0, -9),
             ),
-            errors(
-                (
-                    Curve(u, short.lateral_error, "second", Label("0.4 s", 5.0, 0, 9)),
-                    Curve(
-                        t, long.lateral_error, "first", Label("for good: on the reckoned path", 2.3, 0, -12)
-                    ),
-                )
-            ),
-            steering(
-                (
-                    Curve(u, np.degrees(short.road_wheel_angle), "second", Label("0.4 s", 5.0, 0, -9)),
-                    Curve(
-                        t,
-                        np.degrees(long.road_wheel_angle),
-                        "first",
-                        Label("steers while it stops", 2.2, 0, -13),
-                    ),
-                )
+            Driven(
+                t,
+                long,
+                "first",
+                speed=Label("lost for good: stops along a ramp", 2.5, 8, 4),
+                error=Label("for good: on the reckoned path", 2.3, 0, -12),
+                steering=Label("steers while it stops", 2.2, 0, -13),
             ),
         ),
         spans=(Span("no new pose (for 0.4 s, or for good)", 0.0, 99.0),),

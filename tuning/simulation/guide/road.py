@@ -6,7 +6,19 @@ import numpy as np
 
 from tuning.simulation.events import FrictionChange, LoadChange, RoadTilt, SideWind, StopDemand
 from tuning.simulation.guide.rides import BEND, drive
-from tuning.simulation.guide.sheet import Curve, Label, Panel, Sheet, Span, errors, since, speeds, steering
+from tuning.simulation.guide.sheet import (
+    Curve,
+    Driven,
+    Label,
+    Panel,
+    Sheet,
+    Span,
+    errors,
+    since,
+    speeds,
+    steering,
+    usual_axes,
+)
 
 __all__ = ["friction_change", "load_change", "road_tilt", "side_wind"]
 
@@ -17,8 +29,6 @@ def friction_change() -> Sheet:
     dry = drive(stop)
     slippery = drive(FrictionChange(at_distance=BEND - 5.0, length=35.0, friction=0.2), stop)
     good, bad = dry.happenings[0], slippery.happenings[1]
-    runs = (dry, slippery)
-    s = [run.s for run in runs]
     return Sheet(
         name="friction_change",
         message=f"A controlled stop in a bend on a fifth of the grip: {bad.stopping_distance:.1f} m instead of "
@@ -26,29 +36,22 @@ def friction_change() -> Sheet:
         "the brakes take the grip that the bend needs",
         x="arc length, m",
         limits=(130.0, 160.0),
-        panels=(
-            speeds(
-                (
-                    Curve(s[0], dry.speed, "first", Label("dry", 149.0, -26, -8)),
-                    Curve(s[1], slippery.speed, "second", Label("friction × 0.2", 151.0, 10, 4)),
-                )
+        panels=usual_axes(
+            Driven(
+                dry.s,
+                dry,
+                "first",
+                speed=Label("dry", 149.0, -26, -8),
+                error=Label("dry", 152.0, 0, 9),
+                steering=Label("dry", 152.0, 0, 9),
             ),
-            errors(
-                (
-                    Curve(s[0], dry.lateral_error, "first", Label("dry", 152.0, 0, 9)),
-                    Curve(s[1], slippery.lateral_error, "second", Label("slides outward", 148.6, 0, y=-1.1)),
-                )
-            ),
-            steering(
-                (
-                    Curve(s[0], np.degrees(dry.road_wheel_angle), "first", Label("dry", 152.0, 0, 9)),
-                    Curve(
-                        s[1],
-                        np.degrees(slippery.road_wheel_angle),
-                        "second",
-                        Label("steers in vain", 150.0, -90, 8),
-                    ),
-                )
+            Driven(
+                slippery.s,
+                slippery,
+                "second",
+                speed=Label("friction × 0.2", 151.0, 10, 4),
+                error=Label("slides outward", 148.6, 0, y=-1.1),
+                steering=Label("steers in vain", 150.0, -90, 8),
             ),
         ),
         spans=(
@@ -60,7 +63,7 @@ def friction_change() -> Sheet:
             "slippery": bad.stopping_distance,
             "excursion": bad.excursion,
         },
-        runs=runs,
+        runs=(dry, slippery),
     )
 
 

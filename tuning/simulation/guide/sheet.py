@@ -12,7 +12,19 @@ from numpy.typing import NDArray
 from tuning.simulation.guide.rides import ROOM
 from tuning.simulation.run import Run
 
-__all__ = ["Curve", "Label", "Panel", "Sheet", "Span", "errors", "since", "speeds", "steering"]
+__all__ = [
+    "Curve",
+    "Driven",
+    "Label",
+    "Panel",
+    "Sheet",
+    "Span",
+    "errors",
+    "since",
+    "speeds",
+    "steering",
+    "usual_axes",
+]
 
 Array = NDArray[np.float64]
 Role = Literal["first", "second", "third", "wanted", "broad"]
@@ -112,3 +124,24 @@ def errors(curves: tuple[Curve, ...]) -> Panel:
 def steering(curves: tuple[Curve, ...]) -> Panel:
     """Give the axes of the road-wheel angle; curves in degrees."""
     return Panel("road-wheel angle,\n° (+ left)", curves)
+
+
+@dataclass(frozen=True)
+class Driven:
+    """A drive on the three usual axes: its x values, its role, and its label on each of them."""
+
+    x: Array
+    run: Run
+    role: Role
+    speed: Label
+    error: Label
+    steering: Label
+
+
+def usual_axes(*drives: Driven) -> tuple[Panel, Panel, Panel]:
+    """Give the axes of speed, lateral error and road-wheel angle for drives, each drawn above those before it."""
+    return (
+        speeds(tuple(Curve(d.x, d.run.speed, d.role, d.speed) for d in drives)),
+        errors(tuple(Curve(d.x, d.run.lateral_error, d.role, d.error) for d in drives)),
+        steering(tuple(Curve(d.x, np.degrees(d.run.road_wheel_angle), d.role, d.steering) for d in drives)),
+    )
