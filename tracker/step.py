@@ -13,11 +13,11 @@ from tracker.memory import CURVATURE, MEASURED, NEAR, SPEED, TIME, Memory, StopR
 from tracker.options import Options
 from tracker.perceiving import lost, perceive, usable
 from tracker.response import ResponseValues
-from tracker.speed_command import commanded_speed, note_stop, reference_speed
+from tracker.speed_command import commanded_speed, note_stop
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays
 
-__all__ = ["Options", "asked_curvature", "decide", "deliver", "lost", "perceive", "reference_speed", "usable"]
+__all__ = ["asked_curvature", "decide", "deliver"]
 
 # A gap longer than this is taken as this long, so that a late step does not let the command jump.
 _LONGEST_PERIOD = 0.1  # s

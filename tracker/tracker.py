@@ -12,8 +12,9 @@ from tracker.envelope import Envelope
 from tracker.laws.base import IN_PYTHON, Law
 from tracker.memory import CURVATURE, DEMAND, MEASURED, NEAR, STOP, StopReason, new_memory
 from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
+from tracker.perceiving import lost, perceive, usable
 from tracker.response import Response
-from tracker.step import decide, deliver, lost, perceive, usable
+from tracker.step import decide, deliver
 from tracks import Track
 from tracks.errors import InputError
 from tracks.geometry import project

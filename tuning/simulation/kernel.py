@@ -12,22 +12,23 @@ from tracker.inner_loops import InnerLoopsMemory, InnerLoopsValues, positions
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import DEMAND, MEASURED, NEAR, STOP, Memory, StopReason
+from tracker.options import Options
+from tracker.perceiving import lost, perceive, usable
 from tracker.response import ResponseValues
-from tracker.step import Options, deliver, lost, perceive, usable
+from tracker.step import deliver
 from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
 from tuning.simulation.conduct import HEARD, STANDING, WATCHDOG, OwnWays, conduct_at
+from tuning.simulation.outcome import Outcome
 from tuning.simulation.plant import advance
-from tuning.simulation.run import Outcome
 from tuning.simulation.script import Situation, situation_at
 from tuning.simulation.sensing import NewestFix, Sensed, sense
 from tuning.simulation.wire import Message, Wire, send
-from tuning.vehicle.drive import thrust
-from tuning.vehicle.model import body
+from tuning.vehicle.model import moving
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.state import Inputs, State, Surroundings
-from tuning.vehicle.steering import steering_target, wheel_angle
+from tuning.vehicle.state import State, Surroundings
+from tuning.vehicle.steering import steering_target
 
 __all__ = [
     "RUNNING",
@@ -167,10 +168,7 @@ def record(
 ):
     """Write recording i and give the true arc length, m."""
     p = plant.loaded if situation.loaded > 0.0 else plant.parameters
-    around = _surroundings(situation)
-    drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0), around)
-    angle = wheel_angle(p, state.steering_angle, state.play_angle)
-    moves = body(plant.model, p, state, angle, drive, brake, around)
+    moves = moving(plant.model, p, state, _surroundings(situation))
     s, offset, point = nearest(track.path, state.x, state.y, near)
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading
