@@ -17,7 +17,7 @@ from tracks.path import Path
 from tracks.speed_plan import TOP_SPEED, PlanLimits, plan_speed
 from tracks.validation import check_finite, check_positive, check_vector
 
-__all__ = ["Corridor", "Section", "Track", "TrackArrays", "corridor_at", "planned_speed"]
+__all__ = ["Corridor", "Section", "Track", "TrackArrays", "corridor_at", "planned_speed", "room_beside"]
 
 _SAME = 1e-6  # relative: what the two ends of a closed track may differ through decimals in a file
 
@@ -64,6 +64,16 @@ def corridor_at(track, s):
     left = select(left_1 == left_0, left_0, left_0 + (left_1 - left_0) * u)
     right = select(right_1 == right_0, right_0, right_0 + (right_1 - right_0) * u)
     return left, right
+
+
+@equation
+def room_beside(track: TrackArrays, s, offset, half_width):
+    """Give the room (m) beside a vehicle in the middle of the path, on the side of an offset (m, + left).
+
+    From the side of its body, `half_width` [m] from the path, to the corridor's edge.
+    """
+    left, right = corridor_at(track, s)
+    return (left if offset > 0.0 else right) - half_width
 
 
 @dataclass(frozen=True, slots=True)

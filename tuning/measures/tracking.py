@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from tracks.one_source import equation
-from tracks.track import TrackArrays, corridor_at
+from tracks.track import TrackArrays, room_beside
 from tuning.measures.base import Array, Measure, Recording
 
 __all__ = ["MEASURES", "corner_cutting", "corridor_used", "heading_error", "lateral_error", "peak", "rms"]
@@ -90,8 +90,7 @@ def _room_used(track: TrackArrays, s: np.ndarray, error: np.ndarray, half_width:
     """Give the largest |e| over (distance to the edge on that side less half the width); inf where none is left."""
     largest = 0.0
     for i in range(s.size):
-        left, right = corridor_at(track, s[i])
-        room = (left if error[i] > 0.0 else right) - half_width
+        room = room_beside(track, s[i], error[i], half_width)
         used = np.abs(error[i]) / room if room > 0.0 else np.inf
         largest = max(largest, used)
     return largest

@@ -15,7 +15,8 @@ from tuning.simulation.events import (
 from tuning.simulation.happenings import Happening
 from tuning.simulation.localisation import Localisation
 from tuning.simulation.open_loop import OpenLoopRun, open_loop
-from tuning.simulation.run import Outcome, Run
+from tuning.simulation.outcome import Outcome
+from tuning.simulation.run import Run
 from tuning.simulation.scenario import Scenario
 from tuning.simulation.simulate import simulate
 

@@ -43,6 +43,13 @@ def new_log() -> np.ndarray:
 
 
 @equation
+def _pedals(steered, angle, speed, held):
+    """Give the `Conduct` of a driver who holds a speed (m/s) by the pedals, and steers or not."""
+    demand = driver_demand(speed, held)
+    return Conduct(steered, angle, 1.0, 1.0, held, np.maximum(demand, 0.0), np.minimum(demand, 0.0))
+
+
+@equation
 def conduct_at(
     p: PlantParameters, dead: DeadTimes, ways: OwnWays, log: np.ndarray, situation: Situation, wire: Wire,
     track: TrackArrays, state: State, s, time,
@@ -60,10 +67,7 @@ def conduct_at(
         log[_HELD] = wire.target[wire.newest[STEERING]]
     if situation.driver_steers > 0.0:
         angle = driver_angle(p, track, state, s, situation.driver_offset)
-        demand = driver_demand(state.speed, situation.driver_speed)
-        return Conduct(
-            1.0, angle, 1.0, 1.0, situation.driver_speed, np.maximum(demand, 0.0), np.minimum(demand, 0.0)
-        )
+        return _pedals(1.0, angle, state.speed, situation.driver_speed)
     elif log[POWER_OFF] < np.inf:
         brake = -ways.emergency if time >= log[POWER_OFF] + dead.brake else 0.0
         return Conduct(1.0, state.steering_angle, 0.0, 1.0, 0.0, 0.0, brake)
@@ -71,9 +75,6 @@ def conduct_at(
         brake = -ways.watchdog_deceleration if time >= log[WATCHDOG] + dead.brake else 0.0
         return Conduct(1.0, log[_HELD], 1.0, 1.0, 0.0, 0.0, brake)
     elif situation.driver_speed >= 0.0:
-        demand = driver_demand(state.speed, situation.driver_speed)
-        return Conduct(
-            0.0, 0.0, 1.0, 1.0, situation.driver_speed, np.maximum(demand, 0.0), np.minimum(demand, 0.0)
-        )
+        return _pedals(0.0, 0.0, state.speed, situation.driver_speed)
     else:
         return Conduct(0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tracker import StopReason
-from tracks.track import corridor_at
+from tracks.one_source import equation
+from tracks.track import TrackArrays, room_beside
 from tuning.simulation import events
+from tuning.simulation.outcome import Outcome
 from tuning.simulation.script import BEGUN, BEGUN_AT, ENDED
 
 if TYPE_CHECKING:
@@ -18,12 +20,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Happening", "beyond_corridor", "happenings_of", "meant"]
 
-# `Outcome` of a run that an event stopped, by its number: the enumeration stands in a module that needs this one.
-_STOPPED, _BY_WATCHDOG = 4, 6
-_BY_EVENT: Final[dict[type[events.Event], tuple[int, ...]]] = {
-    events.LinkLost: (_BY_WATCHDOG,),
-    events.LocalisationLost: (_STOPPED,),
-    events.LocalisationJump: (_STOPPED,),
+# How a run ends that such an event has stopped.
+_BY_EVENT: Final[dict[type[events.Event], Outcome]] = {
+    events.LinkLost: Outcome.STOPPED_BY_WATCHDOG,
+    events.LocalisationLost: Outcome.STOPPED,
+    events.LocalisationJump: Outcome.STOPPED,
 }
 _STANDING = 0.02  # m/s, below which the vehicle counts as standing
 _HAND_BACK = 1.0  # s after a hand-back in which the command is watched
@@ -76,11 +77,15 @@ def beyond_corridor(run: Run, span: slice) -> float:
     track = run.track.arrays
     if run.track.corridor is None:
         return math.nan
+    return float(_farthest_out(track, run.s[span], run.lateral_error[span], 0.5 * (run.width or 0.0)))
+
+
+@equation
+def _farthest_out(track: TrackArrays, s: np.ndarray, error: np.ndarray, half_width):
+    """Give the largest |e| less the room beside the vehicle, m; 0 inside."""
     farthest = 0.0
-    for s, error in zip(run.s[span], run.lateral_error[span], strict=True):
-        left, right = corridor_at(track, float(s))
-        room = (left if error > 0.0 else right) - 0.5 * (run.width or 0.0)
-        farthest = max(farthest, abs(float(error)) - room)
+    for i in range(s.size):
+        farthest = max(farthest, np.abs(error[i]) - room_beside(track, s[i], error[i], half_width))
     return farthest
 
 
@@ -97,7 +102,7 @@ def _happening(run: Run, event: events.Event, row: np.ndarray) -> Happening:
     first = min(first, run.time.size - 1)
     last = int(np.searchsorted(run.time, ended)) if ended < math.inf else run.time.size - 1
     distance = duration = math.nan
-    if isinstance(event, events.StopDemand) or run.outcome in _BY_EVENT.get(type(event), ()):
+    if isinstance(event, events.StopDemand) or run.outcome == _BY_EVENT.get(type(event)):
         # A demand that was released may have let the vehicle drive on before it stood.
         until = last if isinstance(event, events.StopDemand) else run.time.size - 1
         standing = np.flatnonzero(np.abs(run.speed[first : until + 1]) < _STANDING)

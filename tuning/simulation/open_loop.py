@@ -14,12 +14,11 @@ from tracks.errors import InputError
 from tracks.one_source import equation
 from tuning.simulation.plant import Conduct, advance
 from tuning.simulation.wire import Message, Wire, link_delays, new_wire, send
-from tuning.vehicle import State, Surroundings, Vehicle, body
-from tuning.vehicle.drive import thrust
+from tuning.vehicle import State, Surroundings, Vehicle
+from tuning.vehicle.model import moving
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
-from tuning.vehicle.state import Inputs
 from tuning.vehicle.steady import steady_turn
-from tuning.vehicle.steering import steering_target, wheel_angle
+from tuning.vehicle.steering import steering_target
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -78,9 +77,7 @@ def _drive(
 ):  # fmt: skip
     by_wire = Conduct(0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.0)
     for step in range(curvature.shape[0]):
-        drive, brake = thrust(p, state, Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0), around)
-        angle = wheel_angle(p, state.steering_angle, state.play_angle)
-        moves = body(model, p, state, angle, drive, brake, around)
+        moves = moving(model, p, state, around)
         for i in range(states.shape[1]):
             states[step, i] = state[i]
         states[step, 5] = moves.yaw_rate

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from enum import IntEnum
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -12,30 +11,13 @@ import numpy as np
 from tracker import Law, StopReason
 from tracks import Track
 from tuning.simulation.happenings import Happening, meant
+from tuning.simulation.outcome import Outcome
 from tuning.simulation.scenario import Scenario
 
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["Outcome", "Run"]
-
-
-class Outcome(IntEnum):
-    """How a run ended. Only FINISHED is a drive to the end of the track; `Run.as_meant` knows the stops that were meant."""
-
-    FINISHED = 0
-    LOST = 1
-    """The vehicle got further from the path than the run allows."""
-    OUT_OF_TIME = 2
-    """The end was not reached in three times the planned time."""
-    NOT_FINITE = 3
-    """A state became infinite or undefined."""
-    STOPPED = 4
-    """The tracker brought the vehicle to a controlled stop; `Run.stop_reason` says why."""
-    STOPPED_ON_DEMAND = 5
-    """A stop demand brought the vehicle to a standstill."""
-    STOPPED_BY_WATCHDOG = 6
-    """The vehicle stopped by itself, since no command came."""
+__all__ = ["Run"]
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,8 @@ from tuning.simulation.kernel import (
 )
 from tuning.simulation.loading import loaded
 from tuning.simulation.localisation import fixes_of
-from tuning.simulation.run import Outcome, Run
+from tuning.simulation.outcome import Outcome
+from tuning.simulation.run import Run
 from tuning.simulation.scenario import Scenario
 from tuning.simulation.script import Situation, diary_of, script_of
 from tuning.simulation.sensing import new_fix

@@ -13,7 +13,7 @@ from tuning.vehicle.kinematic import kinematic_body, kinematic_lateral, kinemati
 from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK, SINGLE_TRACK_BRUSH
 from tuning.vehicle.single_track import single_track_body, single_track_lateral, single_track_motion
 from tuning.vehicle.single_track_brush import single_track_brush_body
-from tuning.vehicle.state import State
+from tuning.vehicle.state import Inputs, State
 from tuning.vehicle.steering import steering_derivative, unpowered_rate, wheel_angle
 
 __all__ = [
@@ -25,6 +25,7 @@ __all__ = [
     "derivative",
     "lateral",
     "motion",
+    "moving",
     "rk4",
     "settle",
 ]
@@ -58,6 +59,14 @@ def body(model, p, state, angle, drive, brake, around):
         return single_track_body(p, state, angle, drive, brake, around)
     else:
         return kinematic_body(p, state, angle, drive, brake, around)
+
+
+@equation
+def moving(model, p, state, around):
+    """Give the `Motion` of a state under what drive and brake give now, told neither to stand nor to speed up."""
+    kept = Inputs(0.0, state.speed, 0.0, state.speed, 0.0, 1.0, 1.0)
+    drive, brake = thrust(p, state, kept, around)
+    return body(model, p, state, wheel_angle(p, state.steering_angle, state.play_angle), drive, brake, around)
 
 
 @equation
