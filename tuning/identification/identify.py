@@ -11,13 +11,16 @@ from typing import Any, Literal
 import numpy as np
 
 from tracks.errors import InputError
+from tuning.identification.choices import say_choices
 from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.holding_out import split
-from tuning.identification.known import refusals_in_words, resolve
+from tuning.identification.known import refusals_in_words, resolve, resolve_priors
 from tuning.identification.lateral_fit import fit_lateral
+from tuning.identification.looseness import choose_looseness
 from tuning.identification.plausible import doubts_of_channels, doubts_of_fit, doubts_of_gain, unjudged
 from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather
+from tuning.identification.refit import refit
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
@@ -41,6 +44,7 @@ def identify(
     starts: int = 3,
     seed: int = 0,
     name: str = "",
+    prior: Mapping[str, tuple[float, float]] | None = None,
 ) -> Identified:
     """Find how a by-wire vehicle answers its commands, by output error along recorded drives.
 
@@ -60,12 +64,14 @@ def identify(
         starts: first guesses followed to the end.
         seed: of the starts and of the drawing of held-out logs.
         name: of the vehicle, for its file.
+        prior: mean and standard deviation, SI, of values that are known but not for certain, named as in `known`.
 
     Raises:
         InputError: the logs lack a quantity, never move, are given twice, or cannot tell what is asked of them.
     """
     drives = _checked([logs] if isinstance(logs, Log) else list(logs), validate or (), starts, seed, model)
     values = resolve(known)
+    told = resolve_priors(prior, values)
     findings = [f"{log.name}: {text}" for log in drives for text in log.findings]
     others = list(validate) if validate is not None else None
     command, interface = _command(drives + (others or []), findings)
@@ -78,23 +84,24 @@ def identify(
     findings.append(
         f"samples slower than {threshold:.3g} m/s, and the first second of each recording, do not count"
     )
-    settings = Settings(starts, seed)
+    settings = Settings(starts, seed, priors=told)
 
+    # What is found in part of the logs is said of the values that are kept in the end.
     quiet: list[str] = []
     held_out = gather(held, command, threshold, quiet)
     first: list[str] = findings if others is not None else quiet
     recording = gather(fitted, command, threshold, first)
-    kinematic, lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
+    lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
     traces = _traces(lateral, speed, held_out)
     validation = _agreements(traces)
     left_open = _left_open(speed, values) if others is None else []
     if others is None:
         recording = gather(drives, command, threshold, findings)
-        near = Settings(1, seed, kinematic)
-        _, lateral, _ = _fit_body(recording, None, interface, values, near, body, findings)
+        lateral = refit(lateral, recording, values, settings, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
+    say_choices(lateral, values, findings)
     _explain(lateral, speed, model, body, findings)
     trained = _traces(lateral, speed, recording)
     by_training = unjudged(traces, trained, left_open)
@@ -170,23 +177,22 @@ def _command(logs: Sequence[Log], findings: list[str]) -> tuple[str, str]:
 
 def _fit_body(
     recording: Recording,
-    held_out: Recording | None,
+    held_out: Recording,
     interface: str,
     known: Mapping[str, Any],
     settings: Settings,
     model: str,
     findings: list[str],
-) -> tuple[LateralFit, LateralFit, str]:
-    """Fit the kinematic body and, where called for, the single-track one; give the first, the better and its name."""
+) -> tuple[LateralFit, str]:
+    """Fit the kinematic body and, where called for, the single-track one; give the better and its name."""
     kinematic = fit_lateral(recording, interface, known, settings, findings)
-    if not tyres_show(kinematic, known, model):
-        return kinematic, kinematic, "kinematic"
-    tyres = fit_tyres(kinematic, known, settings)
-    if held_out is not None and model == "auto":
-        errors = [error_of(fit, held_out, tyres.estimate.noise) for fit in (kinematic, tyres)]
-        if errors[1] >= errors[0]:
-            return kinematic, kinematic, "kinematic"
-    return kinematic, tyres, "single-track"
+    best, body = kinematic, "kinematic"
+    if tyres_show(kinematic, known, model):
+        tyres = fit_tyres(kinematic, known, settings)
+        errors = [error_of(fit, held_out, tyres.estimate.scale) for fit in (kinematic, tyres)]
+        if model != "auto" or errors[1] < errors[0]:
+            best, body = tyres, "single-track"
+    return choose_looseness(best, known, settings), body
 
 
 def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
@@ -210,7 +216,12 @@ def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dic
     step = np.diff(data.drives.time, prepend=data.drives.time[0])
     clock = np.cumsum(np.where(step > 0.0, step, 0.0))
     problems: list[tuple[SteeringProblem | SpeedProblem, dict[str, float]]] = [
-        (replace(lateral.problem, recording=data, left_out=()), lateral.values)
+        (
+            replace(lateral.problem, left_out=())
+            if data is lateral.problem.recording
+            else lateral.problem.judging(data),
+            lateral.values,
+        )
     ]
     if speed is not None and data.speed_command is not None:
         problems.append((replace(speed.problem, recording=data), speed.values))

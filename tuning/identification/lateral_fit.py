@@ -9,36 +9,36 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tuning.identification.choices import choose_limit, choose_order, part_wheelbase, say_limit, say_order
-from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run
+from tuning.identification.choices import choose_limit, choose_order, part_wheelbase
+from tuning.identification.fitted import LateralFit, Settings, run
 from tuning.identification.guesses import Guess, first_guess
 from tuning.identification.identifiable import check_can_tell, check_sign, understeer_shows
+from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.records import Recording
+from tuning.identification.sensors import sensor_unknowns
 from tuning.identification.static_map import first_map, map_unknowns, place_knots
 from tuning.identification.steering_problem import SteeringProblem
-from tuning.identification.unknowns import Unknown
+from tuning.identification.unknowns import Unknown, with_priors
 from tuning.vehicle import Vehicle
 
-__all__ = ["NO_ANGLE_LIMIT", "NO_RATE_LIMIT", "fit_lateral"]
+__all__ = ["NO_ANGLE_LIMIT", "NO_RATE_LIMIT", "fit_lateral", "given_of", "sensors_of"]
 
 Array = NDArray[np.float64]
 
 NO_RATE_LIMIT = 100.0  # rad/s, the largest that a vehicle file takes: no log reaches it
 NO_ANGLE_LIMIT = 1.4  # rad, likewise
 
-_DYNAMIC = ("steering.dead_time", *SECOND_ORDER, LAG, LIMIT)
-
 
 def fit_lateral(
     recording: Recording, interface: str, known: Mapping[str, Any], settings: Settings, findings: list[str]
 ) -> LateralFit:
-    """Fit the kinematic body with understeer, then whatever else the logs show.
+    """Fit the kinematic body with understeer and the sensors, then whatever else the logs show.
 
     Args:
         recording: the data to fit.
         interface: of the steering.
         known: values by dotted name.
-        settings: starts and seed.
+        settings: starts, seed and priors.
         findings: gets what the reader of the result should know.
 
     Raises:
@@ -54,29 +54,30 @@ def fit_lateral(
     # To a kinematic body the lateral acceleration is speed × yaw rate: it says nothing new, and the states that it
     # alone needs would triple the time.
     left_out = ("lateral_acceleration",) if "yaw_rate" in outputs else ()
-    problem = SteeringProblem(vehicle, "kinematic", tuple(unknowns), recording, knots, left_out=left_out)
+    problem = SteeringProblem(
+        vehicle, "kinematic", tuple(unknowns), recording, knots, left_out=left_out, given=given_of(known)
+    )
+    problem = replace(problem, unknowns=(*unknowns, *sensors_of(problem, known)))
+    problem = replace(problem, unknowns=with_priors(problem.unknowns, settings.priors))
     noise = _first_noise(problem)
-    if settings.earlier is None:
-        found = choose_order(choose_limit(run(problem, settings, noise), known, findings), findings)
-    else:
-        found = run(_as_before(problem, settings.earlier), settings, noise)
-        say_limit(found, known, findings)
-        say_order(found, findings)
-    names = [u.name for u in unknowns]
+    found = choose_order(choose_limit(run(problem, settings, noise), known))
+    names = [u.name for u in found.problem.unknowns if u.prior is None]
     if "body.wheelbase" in names and "tyres.understeer_gradient" in names:
         found = part_wheelbase(found, settings, findings)
     return found
 
 
-def _as_before(problem: SteeringProblem, earlier: LateralFit) -> SteeringProblem:
-    """Give the problem with the order of steering and the limit that an earlier fit chose, started at its values."""
-    chosen = {u.name: u for u in earlier.problem.unknowns}
-    near = earlier.values
-    dropped = [name for name in SECOND_ORDER if name not in chosen]
-    added = [chosen[name] for name in (LAG, LIMIT) if name in chosen]
-    kept = [u for u in problem.unknowns if u.name not in dropped]
-    moved = [u.at(near[u.name]) if u.name in _DYNAMIC else u for u in (*kept, *added)]
-    return replace(problem, unknowns=tuple(moved))
+def sensors_of(problem: SteeringProblem, known: Mapping[str, Any]) -> tuple[Unknown, ...]:
+    """Give what is unknown of the sensors of a problem and of its roads."""
+    recording = problem.recording
+    heading = "yaw_rate" in recording.measured and recording.measured["yaw_rate"].back is not None
+    logs = int(recording.log.max()) + 1
+    return sensor_unknowns(problem.model, problem.outputs, heading, logs, known)
+
+
+def given_of(known: Mapping[str, Any]) -> dict[str, float]:
+    """Give the known values of sensors and roads."""
+    return {name: float(value) for name, value in known.items() if name.split(".")[0] in NOT_VEHICLE}
 
 
 def base_vehicle(interface: str, known: Mapping[str, Any], wheelbase: float) -> Vehicle:
@@ -89,6 +90,8 @@ def base_vehicle(interface: str, known: Mapping[str, Any], wheelbase: float) -> 
         tables["steering"] |= {"map_command": (-1.0, 1.0), "map_angle": (-0.5, 0.5)}
     for name, value in known.items():
         table, field = name.split(".")
+        if table in NOT_VEHICLE:
+            continue
         tables.setdefault(table, {})[field] = value
     tables["body"]["model"] = "kinematic"
     return Vehicle.model_validate(tables)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -69,6 +70,20 @@ class Recording:
     measured: dict[str, Measured]
     speed_command: Array | None
     acceleration_command: Array | None
+
+    @cached_property
+    def clock(self) -> Array:
+        """Time that runs on from one recording to the next, with a second between them, shape (n,), s."""
+        step = np.diff(self.drives.time, prepend=self.drives.time[0])
+        starts = self.drives.first == np.arange(step.size)
+        return np.cumsum(np.where(starts, 1.0, step))
+
+    @cached_property
+    def last(self) -> NDArray[np.int64]:
+        """Index of the last sample of the recording that a sample belongs to, shape (n,)."""
+        starts = np.flatnonzero(self.drives.first == np.arange(self.drives.first.size))
+        ends = np.append(starts[1:], self.drives.first.size) - 1
+        return np.repeat(ends, np.diff(np.append(starts, self.drives.first.size)))
 
 
 def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[str]) -> Recording:

@@ -14,7 +14,7 @@ from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.records import Recording
 from tuning.identification.speed_kernel import speed_answer
 from tuning.identification.speeds import say
-from tuning.identification.unknowns import Unknown, bounds, coordinates, from_coordinates
+from tuning.identification.unknowns import Unknown, from_coordinates
 from tuning.vehicle import Vehicle
 from tuning.vehicle.parameters import PlantParameters
 
@@ -146,8 +146,7 @@ def fit_speed(
 def _run(problem: SpeedProblem, starts: int, seed: int, noise: dict[str, float]) -> SpeedFit:
     spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
     estimate = fit(
-        problem.residuals, problem.stack, coordinates(problem.unknowns), bounds(problem.unknowns), noise,
-        spread, starts, seed,
+        problem.residuals, problem.stack, problem.unknowns, noise, spread, starts, seed,
     )  # fmt: skip
     return SpeedFit(problem, estimate)
 
