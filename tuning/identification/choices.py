@@ -60,17 +60,24 @@ def choose_limit(found: LateralFit, known: Mapping[str, Any]) -> LateralFit:
         return found
     fastest = _fastest(found)
     limit = Unknown(LIMIT, "rad/s", 0.02 * fastest, min(2.0 * fastest, 100.0), 0.6 * fastest, True)
-    trial = started(replace(found.problem, unknowns=(*found.problem.unknowns, limit)), found.values)
-    limited = run(trial, Settings(1, 0), found.estimate.noise, steps=_TRIAL)
+    trials = []
+    kinds = ("motion", "demand") if LAG not in found.values else ("motion",)  # to a first order both are the same
+    for acts_on in (known["steering.rate_limited"],) if "steering.rate_limited" in known else kinds:
+        vehicle = found.problem.vehicle.replace(**{"steering.rate_limited": acts_on})
+        problem = replace(found.problem, vehicle=vehicle, unknowns=(*found.problem.unknowns, limit))
+        trials.append(run(started(problem, found.values), Settings(1, 0), found.estimate.noise, steps=_TRIAL))
+    limited = min(trials, key=lambda trial: trial.estimate.cost)
     if explains(found, limited) and not limited.estimate.at_bound[-1]:
-        return run(started(trial, limited.values), Settings(1, 0), limited.estimate.noise)
+        return run(started(limited.problem, limited.values), Settings(1, 0), limited.estimate.noise)
     return found
 
 
 def say_choices(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> None:
-    """Say which order the steering has, and how fast it has been seen to move where no limit was found."""
+    """Say which order the steering has, how its rate limit acts, or how fast it was seen to move without one."""
     if LAG in found.values:
         findings.append("the steering is described by a first-order lag: a second order explains hardly more")
+    if LIMIT in found.values and found.problem.vehicle.steering.rate_limited == "demand":
+        findings.append("the steering's rate limit bounds what its servo asks for: that explains more than a hard stop")
     if LIMIT not in known and LIMIT not in found.values:
         findings.append(
             f"the steering's rate limit was not reached; the fastest motion in these logs was {_fastest(found):.3g} rad/s"
