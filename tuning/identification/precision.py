@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import oaconvolve
+from scipy.stats import t as student_t
 
 from tuning.identification.quality import lag_one
 
@@ -137,7 +138,9 @@ def precision(
     independent = sum(r.size / colours[name].inflation for name, r in residuals.items())
     # What the fit takes from the residuals they no longer show: the usual n/(n − p), in independent residuals.
     freedom = independent / max(independent - 0.5 * size.size, 0.5 * independent)
-    return spread * freedom / np.outer(size, size)
+    # And the few that there are leave the variance itself uncertain: Student's factor in place of the normal one.
+    student = float(student_t.ppf(0.975, max(independent, 3.0))) / 1.96
+    return spread * freedom * student**2 / np.outer(size, size)
 
 
 def _quadratic(j: Array, covariance: Array, group: NDArray[np.int64]) -> Array:
