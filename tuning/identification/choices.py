@@ -61,7 +61,9 @@ def choose_limit(found: LateralFit, known: Mapping[str, Any]) -> LateralFit:
     fastest = _fastest(found)
     limit = Unknown(LIMIT, "rad/s", 0.02 * fastest, min(2.0 * fastest, 100.0), 0.6 * fastest, True)
     trials = []
-    kinds = ("motion", "demand") if LAG not in found.values else ("motion",)  # to a first order both are the same
+    kinds = (
+        ("motion", "demand") if LAG not in found.values else ("motion",)
+    )  # to a first order both are the same
     for acts_on in (known["steering.rate_limited"],) if "steering.rate_limited" in known else kinds:
         vehicle = found.problem.vehicle.replace(**{"steering.rate_limited": acts_on})
         problem = replace(found.problem, vehicle=vehicle, unknowns=(*found.problem.unknowns, limit))
@@ -76,8 +78,15 @@ def say_choices(found: LateralFit, known: Mapping[str, Any], findings: list[str]
     """Say which order the steering has, how its rate limit acts, or how fast it was seen to move without one."""
     if LAG in found.values:
         findings.append("the steering is described by a first-order lag: a second order explains hardly more")
+    if any(u.name == "tyres.understeer_gradient" and u.prior is not None for u in found.problem.unknowns):
+        findings.append(
+            "the speed hardly varies, so understeer cannot be told from the scale of the steering: the usual understeer "
+            "gradient of road vehicles stands in, and its uncertainty with it"
+        )
     if LIMIT in found.values and found.problem.vehicle.steering.rate_limited == "demand":
-        findings.append("the steering's rate limit bounds what its servo asks for: that explains more than a hard stop")
+        findings.append(
+            "the steering's rate limit bounds what its servo asks for: that explains more than a hard stop"
+        )
     if LIMIT not in known and LIMIT not in found.values:
         findings.append(
             f"the steering's rate limit was not reached; the fastest motion in these logs was {_fastest(found):.3g} rad/s"

@@ -11,7 +11,10 @@ from typing import Any, Literal
 import numpy as np
 
 from tracks.errors import InputError
+from tuning.identification.advice import advice_for
 from tuning.identification.choices import say_choices
+from tuning.identification.draws import Drawing
+from tuning.identification.estimate import CUT
 from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.holding_out import split
 from tuning.identification.known import refusals_in_words, resolve, resolve_priors
@@ -24,13 +27,18 @@ from tuning.identification.refit import refit
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
+from tuning.identification.static_map import is_knot
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
-from tuning.identification.unknowns import bounds
+from tuning.identification.unknowns import bounds, priors
 from tuning.identification.vehicle_of import assemble
+from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
 from tuning.logs.log import Log
 
 __all__ = ["Model", "identify"]
+
+_CONTRADICTED = 3.0  # standard deviations of a prior from its mean
+_MANY_OUTLIERS = 0.002  # of normal residuals, 0.0005 lie beyond the cut
 
 Model = Literal["auto", "kinematic", "single-track"]
 
@@ -91,7 +99,7 @@ def identify(
     held_out = gather(held, command, threshold, quiet)
     first: list[str] = findings if others is not None else quiet
     recording = gather(fitted, command, threshold, first)
-    lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
+    lateral = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
     traces = _traces(lateral, speed, held_out)
     validation = _agreements(traces)
@@ -102,7 +110,7 @@ def identify(
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
     say_choices(lateral, values, findings)
-    _explain(lateral, speed, model, body, findings)
+    _explain(lateral, speed, model, findings)
     trained = _traces(lateral, speed, recording)
     by_training = unjudged(traces, trained, left_open)
     doubts += [*doubts_of_fit(traces, trained, by_training), *doubts_of_gain(lateral.values)]
@@ -119,10 +127,21 @@ def identify(
 
     columns = list(Row.__dataclass_fields__)
     table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
-    matrix = pd.DataFrame(covariance, names, names)
-    training = _agreements(trained)
+    undetermined = undetermined_of(rows, ())
     return Identified(
-        vehicle, table, matrix, validation, training, words, tuple(findings), traces, tuple(doubts)
+        vehicle=vehicle,
+        parameters=table,
+        covariance=pd.DataFrame(covariance, names, names),
+        validation=validation,
+        training=_agreements(trained),
+        held_out=words,
+        findings=tuple(findings),
+        traces=traces,
+        doubts=tuple(doubts),
+        undetermined=undetermined,
+        advice=advice_for(undetermined),
+        verdict=verdict_of(doubts, undetermined, weak_of(rows), validation),
+        _drawing=Drawing(lateral, speed),
     )
 
 
@@ -183,16 +202,16 @@ def _fit_body(
     settings: Settings,
     model: str,
     findings: list[str],
-) -> tuple[LateralFit, str]:
-    """Fit the kinematic body and, where called for, the single-track one; give the better and its name."""
+) -> LateralFit:
+    """Fit the kinematic body and, where called for, the single-track one; give the better."""
     kinematic = fit_lateral(recording, interface, known, settings, findings)
-    best, body = kinematic, "kinematic"
+    best = kinematic
     if tyres_show(kinematic, known, model):
         tyres = fit_tyres(kinematic, known, settings)
         errors = [error_of(fit, held_out, tyres.estimate.scale) for fit in (kinematic, tyres)]
         if model != "auto" or errors[1] < errors[0]:
-            best, body = tyres, "single-track"
-    return choose_looseness(best, known, settings), body
+            best = tyres
+    return choose_looseness(best, known, settings)
 
 
 def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
@@ -237,24 +256,34 @@ def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
     return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
-def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, body: str, findings: list[str]) -> None:
-    """Say which body was chosen, and which values ended at a bound or were not seen."""
-    if model == "auto" and body == "single-track":
+def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: list[str]) -> None:
+    """Say which body was chosen, which values ended at a bound or were not seen, and where outliers or priors speak."""
+    if model == "auto" and lateral.problem.model == "single-track":
         findings.append(
             "the single-track body was kept: it predicts what was held out better than the kinematic one"
         )
     for fit in (lateral, speed):
         if fit is None:
             continue
-        for unknown, at_bound, blind in zip(
-            fit.problem.unknowns, fit.estimate.at_bound, fit.estimate.blind, strict=True
-        ):
-            if blind:
+        estimate, unknowns = fit.estimate, fit.problem.unknowns
+        mean, spread = priors(unknowns)
+        for i, unknown in enumerate(unknowns):
+            if unknown.prior is not None and abs(estimate.z[i] - mean[i]) > _CONTRADICTED * spread[i]:
+                findings.append(
+                    f"{unknown.name}: the logs contradict what was known of it before "
+                    f"({unknown.prior[0]:.4g} ± {unknown.prior[1]:.2g} {unknown.unit})"
+                )
+            elif estimate.blind[i] and unknown.prior is None:
                 findings.append(f"{unknown.name}: the logs say nothing about it")
-            elif at_bound and not unknown.name.startswith("steering.map_angle"):
+            elif estimate.at_bound[i] and not is_knot(unknown.name):
                 findings.append(
                     f"{unknown.name} ended at a bound of its search ({unknown.low:g} to {unknown.high:g} {unknown.unit})"
                 )
+        findings += [
+            f"{100.0 * share:.2g} % of the samples of {output} lie beyond {CUT:g} times its noise and count for less"
+            for output, share in estimate.outliers.items()
+            if share > _MANY_OUTLIERS
+        ]
 
 
 def _rows(lateral: LateralFit, speed: SpeedFit | None) -> tuple[list[Row], list[str], np.ndarray]:

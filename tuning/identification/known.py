@@ -85,11 +85,15 @@ def resolve_priors(
         _once(dotted, found, "prior")
         if dotted in known:
             raise InputError(
-                f"{dotted} is given as known and with a prior", "one of the two", "remove it from known or from prior"
+                f"{dotted} is given as known and with a prior",
+                "one of the two",
+                "remove it from known or from prior",
             )
         if not isinstance(pair, (tuple, list)) or len(pair) != 2:
             raise InputError(
-                f"prior {dotted} is {pair!r}", "mean and standard deviation, SI", f"give {{{name!r}: (2.9, 0.05)}}"
+                f"prior {dotted} is {pair!r}",
+                "mean and standard deviation, SI",
+                f"give {{{name!r}: (2.9, 0.05)}}",
             )
         mean, error = (check_finite(f"prior {dotted}", value) for value in pair)
         if error <= 0.0:
@@ -102,7 +106,9 @@ def resolve_priors(
         if table not in NOT_VEHICLE:
             mean = _checked(dotted, TABLES[table].model_fields[field], mean)
         if not isinstance(mean, float):
-            raise InputError(f"prior {dotted} is not a single number", "a value of one number", "give it in known")
+            raise InputError(
+                f"prior {dotted} is not a single number", "a value of one number", "give it in known"
+            )
         found[dotted] = (mean, error)
     return found
 

@@ -20,9 +20,7 @@ _START = 0.05  # of the bound
 _TRIAL = 12  # evaluations of J that a trial gets
 
 
-def choose_looseness(
-    found: LateralFit, known: Mapping[str, Any], settings: Settings
-) -> LateralFit:
+def choose_looseness(found: LateralFit, known: Mapping[str, Any], settings: Settings) -> LateralFit:
     """Add dead band and backlash of the steering where they explain much more of what was measured."""
     for name, largest in _LOOSE.items():
         if name in known:

@@ -109,7 +109,11 @@ def _process(raw: Array, n: int) -> tuple[Array, int]:
 
 
 def precision(
-    jacobian: dict[str, Array], residuals: dict[str, Array], stack: Stack, prior: Array, rank_floor: float = 1e-12
+    jacobian: dict[str, Array],
+    residuals: dict[str, Array],
+    stack: Stack,
+    prior: Array,
+    rank_floor: float = 1e-12,
 ) -> Array:
     """Give the covariance of the unknowns, shape (p, p).
 

@@ -20,7 +20,11 @@ __all__ = ["refit"]
 
 
 def refit(
-    earlier: LateralFit, recording: Recording, known: Mapping[str, Any], settings: Settings, findings: list[str]
+    earlier: LateralFit,
+    recording: Recording,
+    known: Mapping[str, Any],
+    settings: Settings,
+    findings: list[str],
 ) -> LateralFit:
     """Fit the unknowns that an earlier fit chose to other driving, from where it ended.
 
@@ -43,7 +47,9 @@ def _with(
 ) -> SteeringProblem:
     problem = replace(earlier.problem, recording=recording)
     values = earlier.values
-    kept = [u for u in problem.unknowns if u.name.split(".")[0] not in ("sensors", "road") and not is_knot(u.name)]
+    kept = [
+        u for u in problem.unknowns if u.name.split(".")[0] not in ("sensors", "road") and not is_knot(u.name)
+    ]
     if problem.knots.size:
         knots = place_knots(recording.command[recording.counts])
         commands, angles = problem.map_of(values)

@@ -86,7 +86,9 @@ def slopes(values: Array, clock: Array, first: NDArray[np.int64]) -> Array:
     return slope
 
 
-def late(values: Array, slope: Array | None, recording: Recording, at: NDArray[np.int64], lag: float) -> Array:
+def late(
+    values: Array, slope: Array | None, recording: Recording, at: NDArray[np.int64], lag: float
+) -> Array:
     """Give a signal at the samples `at`, as it was `lag` seconds before, by cubic Hermite pieces; shape (m,).
 
     Args:

@@ -131,7 +131,9 @@ class SteeringProblem:
             MODELS[self.model], p, dead_time, self.recording.drives, target, self._pull(values), body
         )
         if not body and "lateral_acceleration" in self.outputs:
-            answer[4] += p.rear_axle_distance * slopes(answer[2], self.recording.clock, self.recording.drives.first)
+            answer[4] += p.rear_axle_distance * slopes(
+                answer[2], self.recording.clock, self.recording.drives.first
+            )
         return answer
 
     def compared(self, values: Mapping[str, float]) -> dict[str, tuple[Array, Array]]:
@@ -161,7 +163,9 @@ class SteeringProblem:
             return felt + _mean_by_log(given - felt, recording.log[at])
         if back is not None and ahead is not None:
             b, a = back[keep], ahead[keep]
-            turned = late(answer[3], answer[2], recording, a, lag) - late(answer[3], answer[2], recording, b, lag)
+            turned = late(answer[3], answer[2], recording, a, lag) - late(
+                answer[3], answer[2], recording, b, lag
+            )
             return turned / (recording.drives.time[a] - recording.drives.time[b])
         return late(answer[2], None, recording, at, lag) + offset
 

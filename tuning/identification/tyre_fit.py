@@ -78,7 +78,13 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
     inertia = _INERTIA[0] * mass * front * rear
     more = [
         Unknown(
-            "body.yaw_inertia", "kg m²", inertia / 4.0, inertia * 4.0, inertia, True, (inertia, _INERTIA[1] * inertia)
+            "body.yaw_inertia",
+            "kg m²",
+            inertia / 4.0,
+            inertia * 4.0,
+            inertia,
+            True,
+            (inertia, _INERTIA[1] * inertia),
         )
     ]
     more = [unknown for unknown in (*more, *sensors) if unknown.name not in known]

@@ -239,7 +239,6 @@ class Vehicle(BaseModel):
             offset=steering.offset,
             angle_limit=steering.reach,
             rate_limit=steering.rate_limit,
-            rate_demand=1.0 if steering.rate_limited == "demand" else 0.0,
             width=body.width,
             mass=body.mass,
             yaw_inertia=body.yaw_inertia,
