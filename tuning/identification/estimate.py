@@ -35,7 +35,7 @@ CUT = 3.5  # standard deviations from which on a residual counts for less than i
 # RMS of a normal residual cut off at ±3.5: ∫ min(u², k²) φ(u) du = 0.99845 (by the closed form).
 _CUT_VARIANCE = 0.99845
 _STEP = 1e-5  # of a coordinate of order 1, for forward differences; the simulation is smooth to about 1e-12
-_WEIGHT_ROUNDS = 2  # times that the weights are taken anew from the residuals
+_WEIGHT_ROUNDS = 2  # times that the weights are taken anew from the residuals of a first fit
 _SCREENED = 8  # starting points tried for each one that is followed
 _FIRST_STEPS, _LAST_STEPS = 6, 40  # evaluations of J while choosing among starts, and to the end
 _WORKERS = 2
@@ -184,9 +184,11 @@ def fit(
 
     z = _best_start(weighted, follow, coordinates(unknowns), spread, starts, seed)
     cost, z = follow(z, steps or _LAST_STEPS)
-    for after in range(_WEIGHT_ROUNDS if steps is None else 0):
+    # A fit from one start goes on from an earlier one, whose weights were settled.
+    rounds = 0 if steps is not None else 1 if starts <= 1 else _WEIGHT_ROUNDS
+    for after in range(rounds):
         weighted.weigh(stack, residuals(z))
-        cost, z = follow(z, _LAST_STEPS if after + 1 == _WEIGHT_ROUNDS else _FIRST_STEPS)
+        cost, z = follow(z, _LAST_STEPS if after + 1 == rounds else _FIRST_STEPS)
     values = residuals(z)
     scale = {name: scale_of(r) for name, r in values.items()}
     outliers = {name: float(np.mean(np.abs(r) > CUT * scale[name])) for name, r in values.items()}

@@ -15,6 +15,7 @@ from tuning.identification.advice import advice_for
 from tuning.identification.choices import say_choices
 from tuning.identification.draws import Drawing
 from tuning.identification.estimate import CUT
+from tuning.identification.excerpt import excerpt
 from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.holding_out import split
 from tuning.identification.known import refusals_in_words, resolve, resolve_priors
@@ -204,14 +205,17 @@ def _fit_body(
     findings: list[str],
 ) -> LateralFit:
     """Fit the kinematic body and, where called for, the single-track one; give the better."""
-    kinematic = fit_lateral(recording, interface, known, settings, findings)
+    # Choices are made on the telling part of a long recording; what they lead to is then fitted to all of it.
+    telling = excerpt(recording)
+    kinematic = fit_lateral(telling, interface, known, settings, findings)
     best = kinematic
     if tyres_show(kinematic, known, model):
         tyres = fit_tyres(kinematic, known, settings)
         errors = [error_of(fit, held_out, tyres.estimate.scale) for fit in (kinematic, tyres)]
         if model != "auto" or errors[1] < errors[0]:
             best = tyres
-    return choose_looseness(best, known, settings)
+    best = choose_looseness(best, known, settings)
+    return best if telling is recording else refit(best, recording, known, settings, findings)
 
 
 def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:

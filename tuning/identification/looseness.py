@@ -16,20 +16,27 @@ from tuning.identification.unknowns import Unknown, with_priors
 __all__ = ["choose_looseness"]
 
 _LOOSE = {"steering.dead_band": 0.02, "steering.backlash": 0.04}  # rad, the largest that is looked for
-_START = 0.05  # of the bound
-_TRIAL = 12  # evaluations of J that a trial gets
+_START = 0.03  # of the bound
+_TRIAL = 10  # evaluations of J that a trial gets
 
 
 def choose_looseness(found: LateralFit, known: Mapping[str, Any], settings: Settings) -> LateralFit:
     """Add dead band and backlash of the steering where they explain much more of what was measured."""
-    for name, largest in _LOOSE.items():
-        if name in known:
-            continue
-        unknown = Unknown(name, "rad", 0.0, largest, _START * largest)
-        unknowns = with_priors((*found.problem.unknowns, unknown), settings.priors)
-        trial = started(replace(found.problem, unknowns=unknowns), found.values)
-        loose = run(trial, settings, found.estimate.noise, 1, _TRIAL)
-        if explains(found, loose) and not loose.estimate.at_bound[-1]:
-            final = run(started(trial, loose.values), settings, loose.estimate.noise, 1)
-            found = replace(final, widened=found.widened, blurred=found.blurred)
-    return found
+    names = [name for name in _LOOSE if name not in known]
+    loose = _with(found, names, settings)
+    if not explains(found, loose):
+        return found
+    for name in names:
+        # One of the two may do all of it: the other then explains nothing, and goes.
+        others = [other for other in names if other != name and other in loose.values]
+        if others and not explains(trial := _with(found, others, settings), loose):
+            loose = trial
+    final = run(started(loose.problem, loose.values), settings, loose.estimate.noise, 1)
+    return replace(final, widened=found.widened, blurred=found.blurred)
+
+
+def _with(found: LateralFit, names: list[str], settings: Settings) -> LateralFit:
+    more = [Unknown(name, "rad", 0.0, _LOOSE[name], _START * _LOOSE[name]) for name in names]
+    unknowns = with_priors((*found.problem.unknowns, *more), settings.priors)
+    problem = started(replace(found.problem, unknowns=unknowns), found.values)
+    return run(problem, settings, found.estimate.noise, 1, _TRIAL)

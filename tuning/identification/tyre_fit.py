@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from tracks.errors import InputError
-from tuning.identification.fitted import LateralFit, Settings, run, started
+from tuning.identification.fitted import LateralFit, Settings, run
 from tuning.identification.lateral_fit import sensors_of
 from tuning.identification.records import Recording
 from tuning.identification.sensors import SENSORS
-from tuning.identification.unknowns import Unknown, with_priors
+from tuning.identification.steering_problem import SteeringProblem
+from tuning.identification.unknowns import Unknown, coordinates, with_priors
 from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
 __all__ = ["error_of", "fit_tyres", "tyres_show"]
@@ -23,8 +24,7 @@ _NEEDED = ("body.mass", "body.front_axle_distance")
 _STIFFEST = 450.0
 _SOFTEST = 3.0  # (m/s²)/rad; softer than any tyre that carries its car
 _INERTIA = (0.9, 0.15)  # of m a b: mean, and standard deviation over the mean
-_TRIAL = 5  # evaluations of J that each start gets
-_STARTS = (40.0, 80.0, 160.0)  # (m/s²)/rad of the rear axle; road cars lie near 100
+_STARTS = (30.0, 45.0, 60.0, 90.0, 130.0, 200.0, 300.0)  # (m/s²)/rad of the rear axle; road cars lie near 100
 
 
 def tyres_show(fitted: LateralFit, known: Mapping[str, Any], model: str) -> bool:
@@ -88,7 +88,7 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
         )
     ]
     more = [unknown for unknown in (*more, *sensors) if unknown.name not in known]
-    best: LateralFit | None = None
+    trials = []
     for stiffness in _STARTS:
         # K = m b/(C_f L) − m a/(C_r L), solved for C_f at this C_r.
         softness = gradient * length / (mass * rear) + front / (rear * stiffness * mass)
@@ -103,13 +103,15 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
             *more,
         )
         unknowns = with_priors(unknowns, settings.priors)
-        problem = replace(everything, vehicle=vehicle, model="single-track", unknowns=unknowns)
-        trial = run(problem, settings, noise, 1, _TRIAL)
-        if best is None or trial.estimate.cost < best.estimate.cost:
-            best = trial
-    assert best is not None  # _STARTS is not empty
-    final = run(started(best.problem, best.values), settings, noise, 1)
-    return replace(final, widened=kinematic.widened)
+        trials.append(replace(everything, vehicle=vehicle, model="single-track", unknowns=unknowns))
+    best = min(trials, key=lambda trial: _misfit(trial, noise))
+    return replace(run(best, settings, noise, 1), widened=kinematic.widened)
+
+
+def _misfit(problem: SteeringProblem, noise: Mapping[str, float]) -> float:
+    """Give the sum of squares at the first guesses, each output over its noise."""
+    residuals = problem.residuals(coordinates(problem.unknowns))
+    return sum(float(np.sum((r / noise[name]) ** 2)) for name, r in residuals.items())
 
 
 def _axle(which: str, mass: float, stiffest: float, start: float, known: Mapping[str, Any]) -> Unknown:
