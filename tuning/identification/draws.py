@@ -86,14 +86,8 @@ def _drawn(unknowns: Sequence[Unknown], estimate: Estimate, rng: np.random.Gener
 
 
 def _apart(widened: Mapping[str, tuple[float, float]], rng: np.random.Generator) -> dict[str, float]:
-    """Draw what was found apart from the last fit, by the logarithm, its interval taken as one of 95 %."""
+    """Draw what was found apart from the last fit: normally, its interval taken as one of 95 % and as its bounds."""
     return {
-        name: float(
-            np.exp(
-                rng.normal(0.5 * np.log(low * high), np.log(high / low) / (2.0 * 1.96)).clip(
-                    np.log(low), np.log(high)
-                )
-            )
-        )
+        name: float(rng.normal(0.5 * (low + high), (high - low) / (2.0 * 1.96)).clip(low, high))
         for name, (low, high) in widened.items()
     }

@@ -35,7 +35,8 @@ CUT = 3.5  # standard deviations from which on a residual counts for less than i
 # RMS of a normal residual cut off at ±3.5: ∫ min(u², k²) φ(u) du = 0.99845 (by the closed form).
 _CUT_VARIANCE = 0.99845
 _STEP = 1e-5  # of a coordinate of order 1, for forward differences; the simulation is smooth to about 1e-12
-_WEIGHT_ROUNDS = 2  # times that the weights are taken anew from the residuals of a first fit
+_WEIGHT_ROUNDS = 4  # times at most that the weights are taken anew from the residuals
+_SETTLED = 0.05  # relative change of weights below which they are left
 _SCREENED = 8  # starting points tried for each one that is followed
 _FIRST_STEPS, _LAST_STEPS = 6, 40  # evaluations of J while choosing among starts, and to the end
 _WORKERS = 2
@@ -103,10 +104,17 @@ class _Weighted:
         parts.append(((z - self.mean) / self.spread)[self.told])
         return np.concatenate(parts)
 
-    def weigh(self, stack: Stack, values: Residuals) -> None:
-        """Take weights and cuts anew from unweighted residuals."""
-        self.noise = weights_of(values, stack)
-        self.cut = {name: CUT * scale_of(r) / self.noise[name] for name, r in values.items()}
+    def weigh(self, stack: Stack, values: Residuals) -> float:
+        """Take weights and cuts anew from unweighted residuals; give the largest relative change of either."""
+        noise = weights_of(values, stack)
+        cut = {name: CUT * scale_of(r) for name, r in values.items()}
+        before = {name: self.cut[name] * self.noise[name] for name in noise}
+        change = max(
+            max(abs(noise[name] / self.noise[name] - 1.0), _change(cut[name], before[name], values[name]))
+            for name in noise
+        )
+        self.noise, self.cut = noise, {name: cut[name] / noise[name] for name in noise}
+        return change
 
     def jacobian(self, z: Array) -> Array:
         """Give ∂r/∂z by forward differences, backward at an upper bound, on two threads."""
@@ -120,6 +128,12 @@ class _Weighted:
 
         with ThreadPoolExecutor(_WORKERS) as pool:
             return np.stack(list(pool.map(column, range(z.size))), axis=1)
+
+
+def _change(cut: float, before: float, values: Array) -> float:
+    """Give how much a cut has changed, relatively; 0 where none of the residuals reaches either."""
+    reached = float(np.max(np.abs(values))) > min(cut, before)
+    return abs(cut / before - 1.0) if reached else 0.0
 
 
 def _robust(u: Array, cut: float) -> Array:
@@ -184,11 +198,10 @@ def fit(
 
     z = _best_start(weighted, follow, coordinates(unknowns), spread, starts, seed)
     cost, z = follow(z, steps or _LAST_STEPS)
-    # A fit from one start goes on from an earlier one, whose weights were settled.
-    rounds = 0 if steps is not None else 1 if starts <= 1 else _WEIGHT_ROUNDS
-    for after in range(rounds):
-        weighted.weigh(stack, residuals(z))
-        cost, z = follow(z, _LAST_STEPS if after + 1 == rounds else _FIRST_STEPS)
+    for _ in range(_WEIGHT_ROUNDS if steps is None else 0):
+        if weighted.weigh(stack, residuals(z)) < _SETTLED:
+            break
+        cost, z = follow(z, _LAST_STEPS)
     values = residuals(z)
     scale = {name: scale_of(r) for name, r in values.items()}
     outliers = {name: float(np.mean(np.abs(r) > CUT * scale[name])) for name, r in values.items()}

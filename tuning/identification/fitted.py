@@ -39,13 +39,14 @@ class LateralFit:
     Attributes:
         problem: what was fitted.
         estimate: the outcome.
-        widened: name -> (low, high) where an interval must hold more than the scatter of the fit.
+        widened: name -> (low, high) of what was found apart from this fit, or whose interval must hold more than its
+            scatter.
         blurred: the fit of wheelbase and understeer together, where the two had to be told apart otherwise.
     """
 
     problem: SteeringProblem
     estimate: Estimate
-    widened: Mapping[str, tuple[float, float]]
+    widened: dict[str, tuple[float, float]]
     blurred: LateralFit | None = None
 
     @property

@@ -13,10 +13,12 @@ import numpy as np
 from tracks.errors import InputError
 from tuning.identification.advice import advice_for
 from tuning.identification.choices import say_choices
+from tuning.identification.derived import derived_rows
 from tuning.identification.draws import Drawing
 from tuning.identification.estimate import CUT
 from tuning.identification.excerpt import excerpt
 from tuning.identification.fitted import LateralFit, Settings
+from tuning.identification.gradient_fit import part_gradient
 from tuning.identification.holding_out import split
 from tuning.identification.known import refusals_in_words, resolve, resolve_priors
 from tuning.identification.lateral_fit import fit_lateral
@@ -30,7 +32,7 @@ from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
 from tuning.identification.static_map import is_knot
 from tuning.identification.steering_problem import SteeringProblem
-from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
+from tuning.identification.tyre_fit import error_of, fit_tyres, is_slow, tyres_show
 from tuning.identification.unknowns import bounds, priors
 from tuning.identification.vehicle_of import assemble
 from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
@@ -214,8 +216,18 @@ def _fit_body(
         errors = [error_of(fit, held_out, tyres.estimate.scale) for fit in (kinematic, tyres)]
         if model != "auto" or errors[1] < errors[0]:
             best = tyres
+    elif _lag_may_pass_for_understeer(kinematic, known, model):
+        best = part_gradient(kinematic, known, settings, findings)
     best = choose_looseness(best, known, settings)
     return best if telling is recording else refit(best, recording, known, settings, findings)
+
+
+def _lag_may_pass_for_understeer(found: LateralFit, known: Mapping[str, Any], model: str) -> bool:
+    """Say whether the understeer gradient of a kinematic fit may hold a body's lag, and another one can be had."""
+    names = [unknown.name for unknown in found.problem.unknowns if unknown.prior is None]
+    told = "body.wheelbase" in known or "steering_angle" in found.problem.outputs
+    moves = "tyres.understeer_gradient" in names and "yaw_rate" in found.problem.outputs
+    return model == "auto" and told and moves and not found.widened and not is_slow(found.problem.recording)
 
 
 def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
@@ -291,7 +303,7 @@ def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: 
 
 
 def _rows(lateral: LateralFit, speed: SpeedFit | None) -> tuple[list[Row], list[str], np.ndarray]:
-    rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened)
+    rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened) + derived_rows(lateral)
     names, covariance = covariance_of(lateral.problem.unknowns, lateral.estimate)
     if speed is None:
         return rows, names, covariance

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.fft import irfft, next_fast_len, rfft
 from scipy.signal import oaconvolve
 from scipy.stats import t as student_t
 
@@ -74,9 +75,7 @@ def colour_of(values: Array, group: NDArray[np.int64]) -> Colour:
     n = values.size
     longest = max(part.size for part in parts)
     highest = max(min(_HIGHEST_ORDER, n // _LEAST_LAGS_SHARE, longest - 1), 0)
-    raw = np.array(
-        [sum(float(part[lag:] @ part[: part.size - lag]) for part in parts) / n for lag in range(highest + 1)]
-    )
+    raw = sum((_products(part, highest) for part in parts), np.zeros(highest + 1)) / n
     if raw[0] <= 0.0:
         return Colour(np.zeros(1), 1.0, 0)
     weights, order = _process(raw, n)
@@ -90,6 +89,13 @@ def colour_of(values: Array, group: NDArray[np.int64]) -> Colour:
     covariance = np.array(extended)
     total = covariance[0] + 2.0 * float(np.sum(covariance[1:]))
     return Colour(covariance, float(np.clip(total / covariance[0], 1.0, _MOST_INFLATION)), order)
+
+
+def _products(part: Array, highest: int) -> Array:
+    """Give the sums of products of a recording's residuals that stand 0 to `highest` apart, shape (highest + 1,)."""
+    length = next_fast_len(part.size + highest + 1, real=True)
+    power = np.abs(rfft(part, length)) ** 2
+    return irfft(power, length)[: highest + 1]
 
 
 def _process(raw: Array, n: int) -> tuple[Array, int]:

@@ -184,7 +184,6 @@ def rows_of(
         if unknown.prior is not None and estimate.learned[i] < _LEARNED:
             status = "prior"
         rows.append(Row(name, value, unknown.unit, float(low), float(high), error, status))
-    rows += _lag_row(unknowns, estimate)
     return [
         (replace(r, low=widened[r.name][0], high=widened[r.name][1]) if r.name in widened else r).judged()
         for r in rows
@@ -220,17 +219,3 @@ def _reported(unknowns: Sequence[Unknown], z: Array) -> tuple[dict[str, float], 
         after = values(moved)
         columns.append([(after[name] - base[name]) / _STEP for name in base])
     return base, np.array(columns).T
-
-
-def _lag_row(unknowns: Sequence[Unknown], estimate: Estimate) -> list[Row]:
-    """Give the steering's lag 2 ζ/ω with its interval by the delta method, in logarithms."""
-    names = [u.name for u in unknowns]
-    if "steering.natural_frequency" not in names or "steering.damping" not in names:
-        return []
-    at = [names.index("steering.natural_frequency"), names.index("steering.damping")]
-    found = from_coordinates(unknowns, estimate.z)
-    lag = 2.0 * found["steering.damping"] / found["steering.natural_frequency"]
-    slope = np.array([-1.0, 1.0])  # both are fitted by their logarithms
-    error = float(np.sqrt(max(slope @ estimate.covariance[np.ix_(at, at)] @ slope, 0.0)))
-    reach = np.exp(_NORMAL * error)
-    return [Row("steering.lag", lag, "s", lag / reach, lag * reach, lag * error, "derived")]

@@ -6,9 +6,10 @@ An accelerometer feels the road's bank: it reads the acceleration along the road
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from threading import Lock
 from typing import Any
 
 import numpy as np
@@ -46,6 +47,27 @@ _PLANT_FIELDS = {
     "steering.offset": "offset",
     "steering.dead_band": "dead_band",
 }
+
+
+class _Kept:
+    """The last answers by what they depend on, shared by the threads that take derivatives."""
+
+    def __init__(self) -> None:
+        self._answers: dict[tuple[float, ...], Array] = {}
+        self._lock = Lock()
+
+    def get(self, key: tuple[float, ...], make: Callable[[], Array]) -> Array:
+        """Give the answer kept under a key, or make and keep it."""
+        with self._lock:
+            answer = self._answers.pop(key, None)
+        if answer is None:
+            answer = make()
+            answer.flags.writeable = False
+        with self._lock:
+            self._answers[key] = answer  # the newest last
+            while len(self._answers) > _KEPT:
+                self._answers.pop(next(iter(self._answers)))
+        return answer
 
 
 @dataclass(frozen=True)
@@ -127,19 +149,11 @@ class SteeringProblem:
         What only sensors differ in is simulated once: the last answers are kept.
         """
         key = tuple(value for name, value in values.items() if not name.startswith("sensors."))
-        kept = self._answers
-        answer = kept.pop(key, None)
-        if answer is None:
-            answer = self._simulated(values)
-            answer.flags.writeable = False
-        kept[key] = answer  # the newest last
-        while len(kept) > _KEPT:
-            kept.pop(next(iter(kept)), None)
-        return answer
+        return self._answers.get(key, lambda: self._simulated(values))
 
     @cached_property
-    def _answers(self) -> dict[tuple[float, ...], Array]:
-        return {}
+    def _answers(self) -> _Kept:
+        return _Kept()
 
     def _simulated(self, values: Mapping[str, float]) -> Array:
         p = self.plant(values)

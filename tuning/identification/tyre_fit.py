@@ -17,7 +17,7 @@ from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.unknowns import Unknown, coordinates, with_priors
 from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
-__all__ = ["error_of", "fit_tyres", "tyres_show"]
+__all__ = ["error_of", "fit_tyres", "is_slow", "tyres_show"]
 
 _NEEDED = ("body.mass", "body.front_axle_distance")
 # (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together.
@@ -30,8 +30,8 @@ _STARTS = (30.0, 45.0, 60.0, 90.0, 130.0, 200.0, 300.0)  # (m/s²)/rad of the re
 def tyres_show(fitted: LateralFit, known: Mapping[str, Any], model: str) -> bool:
     """Say whether axle stiffnesses should be looked for, or raise `InputError` when they are asked for in vain."""
     missing = [name for name in _NEEDED if name not in known]
+    slow = is_slow(fitted.problem.recording)
     speed = fitted.problem.recording.drives.speed[fitted.problem.recording.counts]
-    slow = float(np.percentile(speed, 90.0)) < 0.5 * (KINEMATIC_BELOW + DYNAMIC_ABOVE)
     if model == "kinematic":
         return False
     if model == "auto":
@@ -49,6 +49,12 @@ def tyres_show(fitted: LateralFit, known: Mapping[str, Any], model: str) -> bool
             'use model="kinematic"',
         )
     return True
+
+
+def is_slow(recording: Recording) -> bool:
+    """Say whether the driving is too slow for the single-track body to differ from the kinematic one."""
+    speed = recording.drives.speed[recording.counts]
+    return float(np.percentile(speed, 90.0)) < 0.5 * (KINEMATIC_BELOW + DYNAMIC_ABOVE)
 
 
 def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Settings) -> LateralFit:

@@ -40,6 +40,8 @@ def assemble(
     vehicle = lateral.problem.vehicle.replace(**(changes | assumed))
     extra = _more_rows(vehicle, lateral, known, rows, assumed)
     own = [row for row in (*rows, *extra) if row.name.split(".")[0] not in NOT_VEHICLE]
+    if lateral.problem.model == "single-track":  # whose file holds stiffnesses in its place
+        own = [row for row in own if row.name != "tyres.understeer_gradient"]
     unseen = [row.name for row in own if row.status == "not seen" and "[" not in row.name]
     intervals = {
         row.name: (row.low, row.high)
@@ -92,7 +94,7 @@ def _defaults(
 ) -> dict[str, float]:
     """Assume the usual values of what was neither known nor found."""
     assumed: dict[str, float] = {}
-    given = {**known, **changes}
+    given = {**known, **changes, **lateral.widened}
     problem = lateral.problem
     if problem.model == "single-track" and "body.yaw_inertia" not in given:
         assumed["body.yaw_inertia"] = problem.vehicle.plant.yaw_inertia
@@ -118,7 +120,9 @@ def _more_rows(
     """Give the rows of what was found apart from the last fit, assumed or known."""
     present = {row.name for row in rows}
     apart = [
-        Row(name, _value(vehicle, name), _unit(name), low, high, (high - low) / (2.0 * 1.96), "found")
+        Row(
+            name, _value(vehicle, name), _unit(name), low, high, (high - low) / (2.0 * 1.96), "found"
+        ).judged()
         for name, (low, high) in lateral.widened.items()
         if name not in present
     ]
