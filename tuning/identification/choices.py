@@ -18,6 +18,7 @@ _LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that
 # Damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more.
 _OVERDAMPED = 1.25
 _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
+_EARLY = 0.02  # s by which a steering angle may come before the yaw rate unremarked
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
 _LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
 _BLURRED = 0.05  # half-width of the wheelbase's interval, relative, beyond which understeer blurs it
@@ -68,7 +69,8 @@ def choose_limit(found: LateralFit, known: Mapping[str, Any]) -> LateralFit:
         vehicle = found.problem.vehicle.replace(**{"steering.rate_limited": acts_on})
         problem = replace(found.problem, vehicle=vehicle, unknowns=(*found.problem.unknowns, limit))
         trials.append(run(started(problem, found.values), Settings(1, 0), found.estimate.noise, steps=_TRIAL))
-    limited = min(trials, key=lambda trial: trial.estimate.cost)
+    # A bound on the servo's demand is smoother, and so takes up what other misfit there is: it must explain much more.
+    limited = trials[-1] if len(trials) > 1 and explains(trials[0], trials[-1]) else trials[0]
     if explains(found, limited) and not limited.estimate.at_bound[-1]:
         return run(started(limited.problem, limited.values), Settings(1, 0), limited.estimate.noise)
     return found
@@ -82,6 +84,13 @@ def say_choices(found: LateralFit, known: Mapping[str, Any], findings: list[str]
         findings.append(
             "the speed hardly varies, so understeer cannot be told from the scale of the steering: the usual understeer "
             "gradient of road vehicles stands in, and its uncertainty with it"
+        )
+    early = found.values.get("sensors.steering_angle_lag", 0.0)
+    if found.problem.model == "kinematic" and early < -_EARLY:
+        findings.append(
+            f"the steering angle comes {-early:.2g} s before the yaw rate: that is the lag of the body, which the kinematic "
+            "vehicle counts as dead time of its steering, since a controller feels it; give mass and front_axle_distance "
+            "to have the two apart"
         )
     if LIMIT in found.values and found.problem.vehicle.steering.rate_limited == "demand":
         findings.append(

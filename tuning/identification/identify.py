@@ -17,6 +17,7 @@ from tuning.identification.derived import derived_rows
 from tuning.identification.draws import Drawing
 from tuning.identification.estimate import CUT
 from tuning.identification.excerpt import excerpt
+from tuning.identification.excited import is_excited, unseen
 from tuning.identification.fitted import LateralFit, Settings
 from tuning.identification.gradient_fit import part_gradient
 from tuning.identification.holding_out import split
@@ -112,11 +113,18 @@ def identify(
         lateral = refit(lateral, recording, values, settings, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
+    excited = is_excited(lateral)
+    if not excited:
+        lateral = unseen(lateral)
     say_choices(lateral, values, findings)
     _explain(lateral, speed, model, findings)
     trained = _traces(lateral, speed, recording)
     by_training = unjudged(traces, trained, left_open)
-    doubts += [*doubts_of_fit(traces, trained, by_training), *doubts_of_gain(lateral.values)]
+    doubts += doubts_of_fit(traces, trained, by_training, () if excited else ("yaw_rate", "steering_angle"))
+    if excited:
+        doubts += doubts_of_gain(lateral.values)
+    else:
+        findings.append("the steering was hardly moved: its answer does not stand out of the noise")
     findings += [
         f"the {output} could not be judged by what was held out: what was fitted before left part of its loop open; "
         "it is judged by the fit to all of the driving, which is no independent proof"

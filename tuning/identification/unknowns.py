@@ -74,5 +74,8 @@ def with_priors(unknowns: Sequence[Unknown], given: Mapping[str, tuple[float, fl
 
 
 def from_coordinates(unknowns: Sequence[Unknown], z: Array) -> dict[str, float]:
-    """Give values by name from what the fit sees, shape (p,)."""
-    return {u.name: math.exp(x) if u.logarithmic else float(x) for u, x in zip(unknowns, z, strict=True)}
+    """Give values by name from what the fit sees, shape (p,); the exponential of a bound's logarithm is the bound."""
+    return {
+        u.name: min(max(math.exp(x) if u.logarithmic else float(x), u.low), u.high)
+        for u, x in zip(unknowns, z, strict=True)
+    }
