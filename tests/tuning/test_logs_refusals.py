@@ -49,7 +49,7 @@ def changed(row: int, text: str) -> list[str]:
         (changed(4, "0.4,1,0,7"), ["line 6", "4 cells, the header has 3"]),
         (["t,vel,w", *ROWS], ["column 'v'", "not in the file", "'t', 'vel', 'w'", "did you mean 'vel'?"]),
         (["t,v,v", *ROWS], ["column 'v'", "stands 2 times"]),
-        (["t;v;w", *(f"{i};{i},000;0" for i in range(15))], ["line 2", "may be decimals or thousands"]),
+        (["t;v;w", *(f"{i};{i + 1},000;0" for i in range(15))], ["line 2", "may be decimals or thousands"]),
         (["t;v;w", *(f"{0.1 * i:.1f};1,{i:03d}.5;0" for i in range(15))], ["decimals or thousands"]),
         (["t;v;w", *(f"{i},5;1.{i:03d},5;0" for i in range(15))], ["line 2, column 'v'", "'1.000,5'"]),
         ([HEADER, *(f"{0.1 * i:.1f},{i},0".replace(".", ",") for i in range(15))], ["decimals have a comma"]),

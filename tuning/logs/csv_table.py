@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Iterable
 from functools import cache
 from io import StringIO
@@ -98,22 +99,25 @@ def _frame(path: FilePath, lines: _Lines, first: str, decimal: str) -> pd.DataFr
     width = len(lines.columns)
     extra = 1 if ends and lines.cells(first) == width + 1 else 0
     try:
-        # Numbers for names: pandas refuses repeated names without saying where.
-        return pd.read_csv(
-            StringIO(lines.text),
-            sep=lines.separator,
-            decimal=decimal,
-            comment="#",
-            skipinitialspace=True,
-            index_col=False,
-            low_memory=False,
-            header=None,
-            skiprows=lines.skip,
-            names=range(width + extra),
-        )
+        with warnings.catch_warnings():
+            # Where the rows are all longer than the header pandas only warns, and drops their ends.
+            warnings.simplefilter("error", pd.errors.ParserWarning)
+            # Numbers for names: pandas refuses repeated names without saying where.
+            return pd.read_csv(
+                StringIO(lines.text),
+                sep=lines.separator,
+                decimal=decimal,
+                comment="#",
+                skipinitialspace=True,
+                index_col=False,
+                low_memory=False,
+                header=None,
+                skiprows=lines.skip,
+                names=range(width + extra),
+            )
     except pd.errors.EmptyDataError:
         return pd.DataFrame(columns=range(width))
-    except pd.errors.ParserError as error:
+    except (pd.errors.ParserError, pd.errors.ParserWarning) as error:
         for number, line in lines.rows():
             if lines.cells(line) > width + extra:
                 what = f"has {lines.cells(line)} cells, the header has {width}"

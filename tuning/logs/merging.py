@@ -72,8 +72,8 @@ def merged(series: Sequence[Series], findings: list[str]) -> tuple[dict[str, Arr
     for name, mask in fresh.items():
         data[name] = _held(data[name], mask)[keep]
         fresh[name] = mask[keep]
-        _say_rate(name, time[keep], fresh[name], findings)
     data["time"] = time[keep]
+    _say_rates(data["time"], fresh, findings)
     return data, {name: mask for name, mask in fresh.items() if not mask.all()}, origin
 
 
@@ -149,9 +149,15 @@ def _known(time: Array, fresh: dict[str, Mask], findings: list[str]) -> Mask:
     return keep & (time >= begin) & (time <= end)
 
 
-def _say_rate(name: str, time: Array, read: Mask, findings: list[str]) -> None:
-    if read.all():
-        return
-    count = int(np.count_nonzero(read))
-    rate = f", every {np.median(np.diff(time[read])):.3g} s" if count > 2 else ""
-    findings.append(f"{name} was read at {count} of {read.size} samples{rate}; it is held between them")
+def _say_rates(time: Array, fresh: dict[str, Mask], findings: list[str]) -> None:
+    """Say, for all quantities that are read together in one line, how often they are read."""
+    together: dict[bytes, list[str]] = {}
+    for name, mask in fresh.items():
+        together.setdefault(mask.tobytes(), []).append(name)
+    for names in together.values():
+        read = fresh[names[0]]
+        if read.all():
+            continue
+        count = int(np.count_nonzero(read))
+        rate = f", every {np.median(np.diff(time[read])):.3g} s" if count > 2 else ""
+        findings.append(f"{', '.join(names)}: read at {count} of {read.size} samples{rate}, held between them")

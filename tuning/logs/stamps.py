@@ -52,7 +52,7 @@ def seconds_of(
                 "leave the unit out",
             )
         first = int(moments[0]) if moments.size else 0
-        return first, (moments - first) * 1e-9
+        return first, (moments - first).astype(np.float64) * 1e-9
     values = numbers(table, column)
     missing = np.flatnonzero(np.isnan(values))
     if missing.size:
@@ -78,7 +78,9 @@ def seconds_of(
     # The difference is taken in whole numbers, where they were not unwrapped.
     counts = cells.to_numpy().astype(np.int64)
     first = int(counts[0])
-    steps = counts - first if np.array_equal(values, counts) else values - values[0]
+    steps = values - values[0]
+    if np.array_equal(values, counts):
+        steps = (counts - first).astype(np.float64)
     return table.epoch_ns + first * round(nanoseconds), steps * (factor * scale)
 
 

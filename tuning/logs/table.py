@@ -79,7 +79,7 @@ def numbers(table: Table, column: str) -> Array:
         raise FileError(
             table.file, table.place(column), "holds dates", "numbers", "name it as a time, without a unit"
         )
-    values = pd.to_numeric(cells, errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
+    values = np.array(pd.to_numeric(cells, errors="coerce"), dtype=np.float64)
     bad = np.isinf(values)
     if not pd.api.types.is_numeric_dtype(cells.dtype):
         text = cells.notna().to_numpy() & np.isnan(values)

@@ -33,7 +33,7 @@ def _registry() -> UnitRegistry:
     from pint import UnitRegistry  # costs a quarter of a second, and most logs do without
 
     # Loaded by hand: a registry that loads its definitions itself keeps what it worked out with the radian as 1.
-    registry = UnitRegistry(None, on_redefinition="ignore")
+    registry = UnitRegistry(None, on_redefinition="ignore")  # pyright: ignore[reportArgumentType]: None is "empty"
     registry.load_definitions(str(resources.files("pint") / "default_en.txt"))
     registry.define("radian = [angle] = rad")
     return registry
