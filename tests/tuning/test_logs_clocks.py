@@ -31,7 +31,9 @@ def test_a_clock_that_was_set_back_is_refused(tmp_path, back):
     table = frame()
     table.loc[20:, "t"] -= back
     table.to_csv(tmp_path / "a.csv", index=False)
-    with pytest.raises(FileError, match=r"line 22, column 't': time runs backwards.*where the clock was reset"):
+    with pytest.raises(
+        FileError, match=r"line 22, column 't': time runs backwards.*where the clock was reset"
+    ):
         read(tmp_path / "a.csv")
 
 
@@ -118,7 +120,7 @@ def test_clocks_that_cannot_be_in_their_unit_are_refused(tmp_path, time, parts):
 def test_a_clock_without_a_unit_is_refused(tmp_path):
     """Numbers whose unit neither file nor channel file names."""
     frame().to_csv(tmp_path / "a.csv", index=False)
-    with pytest.raises(FileError, match="column 't': holds numbers.*a unit of time"):
+    with pytest.raises(FileError, match=r"column 't': holds numbers.*a unit of time"):
         read(tmp_path / "a.csv", time={"column": "t"})
     with pytest.raises(FileError, match="time is missing"):
         read(tmp_path / "a.csv", time=None)
@@ -126,7 +128,9 @@ def test_a_clock_without_a_unit_is_refused(tmp_path):
 
 def test_a_bad_date_is_named_by_its_line(tmp_path):
     """One that does not exist, and an empty one."""
-    moments = (pd.Timestamp("2026-05-04T10:00:00.5") + pd.to_timedelta(TIME, unit="s")).strftime("%Y-%m-%dT%H:%M:%S.%f")
+    moments = (pd.Timestamp("2026-05-04T10:00:00.5") + pd.to_timedelta(TIME, unit="s")).strftime(
+        "%Y-%m-%dT%H:%M:%S.%f"
+    )
     for bad, part in (("2026-02-31T10:00:00", "received '2026-02-31"), ("", "received an empty cell")):
         table = frame(d=moments.astype(object))
         table.loc[5, "d"] = bad

@@ -56,7 +56,9 @@ def test_units_in_the_header_are_taken(tmp_path, form):
     check_known(read(tmp_path / "a.csv", **{**bare, "speed": {"column": names["v"], "unit": "kph"}}))
     with pytest.raises(FileError, match=r"is in 'km/h', but the channel file gives speed the unit 'm/s'"):
         read(tmp_path / "a.csv", **{**bare, "speed": {"column": "v", "unit": "m/s"}})
-    with pytest.raises(FileError, match=r"is in 'km/h', but the channel file gives yaw_rate the unit 'deg/s'"):
+    with pytest.raises(
+        FileError, match=r"is in 'km/h', but the channel file gives yaw_rate the unit 'deg/s'"
+    ):
         read(tmp_path / "a.csv", time={"column": "t"}, speed=None, yaw_rate={"column": "v", "unit": "deg/s"})
 
 
@@ -73,7 +75,7 @@ def test_units_in_a_row_below_the_header_are_taken(tmp_path):
 
 
 def test_brackets_that_hold_no_unit_are_part_of_the_name(tmp_path):
-    """"(filtered)" is no unit, so the channel file's stands; without one the log is refused."""
+    """ "(filtered)" is no unit, so the channel file's stands; without one the log is refused."""
     frame().rename(columns={"v": "v (filtered)"}).to_csv(tmp_path / "a.csv", index=False)
     check_known(read(tmp_path / "a.csv"))
     with pytest.raises(FileError, match="speed has no unit"):
@@ -84,7 +86,7 @@ def test_brackets_that_hold_no_unit_are_part_of_the_name(tmp_path):
 
 
 def test_a_name_that_two_columns_bear_with_different_units_is_refused(tmp_path):
-    """"v" is not enough where there are v [km/h] and v [m/s]; the full name is."""
+    """ "v" is not enough where there are v [km/h] and v [m/s]; the full name is."""
     frame(other=SPEED / 3.6).rename(columns={"v": "v [km/h]", "other": "v [m/s]"}).to_csv(
         tmp_path / "a.csv", index=False
     )
@@ -119,7 +121,10 @@ def test_empty_cells_are_missing_readings(tmp_path):
         else:
             table.to_csv(tmp_path / name, index=False, na_rep=missing)
         log = read(tmp_path / name)
-        assert (log.start, log.duration) == (pytest.approx(0.01), pytest.approx(0.36))  # first and last reading
+        assert (log.start, log.duration) == (
+            pytest.approx(0.01),
+            pytest.approx(0.36),
+        )  # first and last reading
         np.testing.assert_array_equal(np.flatnonzero(log.fresh["yaw_rate"]), np.arange(0, 37, 3))
         np.testing.assert_allclose(log["yaw_rate"], np.radians(TURN[1 + np.arange(37) // 3 * 3]))
         np.testing.assert_allclose(log["speed"], SPEED[1:38] / 3.6)

@@ -26,8 +26,8 @@ def write_mdf(path, groups, version="4.10", start=None):
             mdf.header.start_time = start
         for name, signals in groups.items():
             mdf.append(signals, acq_name=name)
-        mdf.save(path, overwrite=True)
-    return path
+        saved = mdf.save(path.with_suffix(".part"), overwrite=True)  # the library chooses its own suffix
+    return saved.rename(path)
 
 
 def signal(name, values, unit, time=TIME, **more):
@@ -50,7 +50,9 @@ def test_mdf_gives_units_and_clock(tmp_path, version, suffix):
     check_known(read(path))
     with pytest.raises(FileError, match=r"is in 'km/h', but the channel file gives speed the unit 'm/s'"):
         read(path, **{**bare, "speed": {"column": "v", "unit": "m/s"}})
-    with pytest.raises(FileError, match=r"column 'vv'.*'bus/v'" if version[0] == "4" else r"column 'vv'.*/v'"):
+    with pytest.raises(
+        FileError, match=r"column 'vv'.*'bus/v'" if version[0] == "4" else r"column 'vv'.*/v'"
+    ):
         read(path, **{**bare, "speed": {"column": "vv"}})
 
 
@@ -106,14 +108,14 @@ def test_mdf_files_are_joined_by_their_start(tmp_path):
     np.testing.assert_allclose(log["speed"], SPEED[20 : 20 + len(log)] / 3.6)
     moments = pd.Timestamp("2026-05-04T10:00:00") + pd.to_timedelta(TIME, unit="s")
     frame(d=moments).to_csv(tmp_path / "c.csv", index=False)
-    check_known(
-        read([one, tmp_path / "c.csv"], time={"column": "d"}, speed={"column": "v", "file": "a.mf4"})
-    )
+    check_known(read([one, tmp_path / "c.csv"], time={"column": "d"}, speed={"column": "v", "file": "a.mf4"}))
 
 
 def test_text_in_mdf_is_refused_by_place(tmp_path):
     """A channel of text is no reading."""
-    path = write_mdf(tmp_path / "a.mf4", {"a": [signal("v", np.array([b"fast"] * COUNT), "")]})
+    path = write_mdf(
+        tmp_path / "a.mf4", {"a": [signal("v", np.array([b"fast"] * COUNT), "", encoding="latin-1")]}
+    )
     with pytest.raises(FileError, match=r"group a, reading 1, column 'a/v': received 'fast'"):
         read(path, time=None, yaw_rate=None, speed={"column": "v", "unit": "m/s"})
 
@@ -205,7 +207,9 @@ def test_mcap_ros2_messages(tmp_path):
     """CDR messages by their definition in the file: nested fields, arrays and the stamp of the header."""
     with (tmp_path / "a.mcap").open("wb") as stream:
         writer = ros2_writer.Writer(stream)
-        text = ROS2.replace("Header header", "std_msgs/Header header").replace("Twist twist", "invented/Twist twist")
+        text = ROS2.replace("Header header", "std_msgs/Header header").replace(
+            "Twist twist", "invented/Twist twist"
+        )
         schema = writer.register_msgdef("invented/Motion", text)
         for i in range(COUNT):
             stamp = {"sec": START // 10**9, "nanosec": round(TIME[i] * 1e9)}
@@ -253,7 +257,9 @@ def test_mcap_messages_in_other_encodings_are_refused(tmp_path):
 
 def test_files_cut_short_are_refused(tmp_path):
     """Half a file, as of a recorder that lost its power, at any byte."""
-    whole = write_json_mcap(tmp_path / "w.mcap", {"/vehicle/status": (TIME, [{"speed": {"value": v}} for v in SPEED])})
+    whole = write_json_mcap(
+        tmp_path / "w.mcap", {"/vehicle/status": (TIME, [{"speed": {"value": v}} for v in SPEED])}
+    )
     mdf = write_mdf(tmp_path / "w.mf4", {"bus": [signal("v", SPEED, "km/h")]})
     for source, kind in ((whole, "MCAP"), (mdf, "MDF")):
         data = source.read_bytes()
@@ -261,13 +267,27 @@ def test_files_cut_short_are_refused(tmp_path):
             short = tmp_path / f"short{source.suffix}"
             short.write_bytes(data[: int(share * len(data))])
             with pytest.raises(FileError, match=f"is not a readable {kind} file"):
-                read(short, **{**MCAP, "yaw_rate": None, "speed": {"column": "v" if kind == "MDF" else "/vehicle/status.speed.value", "unit": "km/h"}})
+                read(
+                    short,
+                    **{
+                        **MCAP,
+                        "yaw_rate": None,
+                        "speed": {
+                            "column": "v" if kind == "MDF" else "/vehicle/status.speed.value",
+                            "unit": "km/h",
+                        },
+                    },
+                )
 
 
-@pytest.mark.parametrize(("module", "suffix", "extra"), [("asammdf", "mf4", "mdf"), ("mcap.reader", "mcap", "mcap")])
+@pytest.mark.parametrize(
+    ("module", "suffix", "extra"), [("asammdf", "mf4", "mdf"), ("mcap.reader", "mcap", "mcap")]
+)
 def test_a_missing_extra_is_named_with_its_command(tmp_path, monkeypatch, module, suffix, extra):
     """One sentence with the pip command."""
     (tmp_path / f"a.{suffix}").write_bytes(b"any")
     monkeypatch.setitem(sys.modules, module, None)
-    with pytest.raises(FileError, match=rf"cannot be read without the library .*pip install 'pathtrim\[{extra}\]'"):
+    with pytest.raises(
+        FileError, match=rf"cannot be read without the library .*pip install 'pathtrim\[{extra}\]'"
+    ):
         read(tmp_path / f"a.{suffix}")

@@ -25,8 +25,12 @@ def test_readings_stay_at_their_own_stamps(tmp_path):
     """A heading at 10 Hz beside a command at 100 Hz: read where it was taken, held between, the command held likewise."""
     command = 0.01 * np.arange(400)
     slow = np.arange(0.0037, 4.0, 0.1)
-    pd.DataFrame({"t": 0.01 * np.arange(400), "k": command, "v": 5.0}).to_csv(tmp_path / "fast.csv", index=False)
-    pd.DataFrame({"stamp [ms]": 1e3 * slow, "psi [deg]": 7.0 * slow}).to_csv(tmp_path / "slow.csv", index=False)
+    pd.DataFrame({"t": 0.01 * np.arange(400), "k": command, "v": 5.0}).to_csv(
+        tmp_path / "fast.csv", index=False
+    )
+    pd.DataFrame({"stamp [ms]": 1e3 * slow, "psi [deg]": 7.0 * slow}).to_csv(
+        tmp_path / "slow.csv", index=False
+    )
     log = read(
         [tmp_path / "fast.csv", tmp_path / "slow.csv"],
         curvature_command={"column": "k", "unit": "1/m"},
@@ -103,7 +107,7 @@ def test_files_are_told_apart_by_name(tmp_path):
     for pattern in ("left", "l*.csv"):
         named = {"column": "v", "unit": "km/h", "file": pattern}
         check_known(read(files, speed=named, yaw_rate={"column": "w", "unit": "deg/s", "file": "left"}))
-    with pytest.raises(FileError, match="one of left.csv, right.csv"):
+    with pytest.raises(FileError, match=r"one of left\.csv, right\.csv"):
         read(files, speed={"column": "v", "unit": "km/h", "file": "up"})
 
 
@@ -111,7 +115,7 @@ def test_clocks_without_common_time_are_refused(tmp_path):
     """Seconds since 1970 beside seconds since the start."""
     frame()[["t", "v"]].to_csv(tmp_path / "a.csv", index=False)
     frame().assign(t=1.7e9 + TIME)[["t", "w"]].to_csv(tmp_path / "b.csv", index=False)
-    with pytest.raises(InputError, match="no time in common: yaw_rate begins at .* clock_offset"):
+    with pytest.raises(InputError, match=r"no time in common: yaw_rate begins at .* clock_offset"):
         read([tmp_path / "a.csv", tmp_path / "b.csv"])
     with pytest.raises(InputError, match="no file"):
         read([])
@@ -181,7 +185,9 @@ def test_blank_rows_of_others_do_not_slow_the_log(tmp_path):
     count = 10 * COUNT
     speed = np.full(count, np.nan)
     speed[::10] = SPEED
-    pd.DataFrame({"t": 1e-3 * np.arange(count), "v": speed, "other": 1.0}).to_csv(tmp_path / "a.csv", index=False)
+    pd.DataFrame({"t": 1e-3 * np.arange(count), "v": speed, "other": 1.0}).to_csv(
+        tmp_path / "a.csv", index=False
+    )
     log = read(tmp_path / "a.csv", yaw_rate=None)
     np.testing.assert_allclose(log["time"], TIME, atol=1e-12)
     np.testing.assert_allclose(log["speed"], SPEED / 3.6)

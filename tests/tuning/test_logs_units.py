@@ -10,7 +10,7 @@ from logs_made import SPEED, TIME, frame, read
 from scipy import constants
 
 from tracks.errors import FileError
-from tuning.logs.units import UNITS, any_unit, factor_of, near_unit, to_si
+from tuning.logs.units import UNITS, any_unit, near_unit, to_si
 
 TURN = 2.0 * constants.pi
 
@@ -137,7 +137,9 @@ def test_a_steering_command_takes_the_unit_of_its_header(tmp_path):
     """With [deg] it is an angle, without a unit a number; saying "no unit" of a column in deg is a contradiction."""
     frame(s=TIME).rename(columns={"s": "s [deg]"}).to_csv(tmp_path / "a.csv", index=False)
     assert read(tmp_path / "a.csv", steering_command={"column": "s"}).steering_unit == "rad"
-    with pytest.raises(FileError, match="is in 'deg', but the channel file gives steering_command the unit ''"):
+    with pytest.raises(
+        FileError, match="is in 'deg', but the channel file gives steering_command the unit ''"
+    ):
         read(tmp_path / "a.csv", steering_command={"column": "s", "unit": ""})
     frame(s=SPEED).to_csv(tmp_path / "b.csv", index=False)
     assert read(tmp_path / "b.csv", steering_command={"column": "s"}).steering_unit is None

@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
+import struct
+import zlib
 from importlib import import_module
 from pathlib import Path as FilePath
 from typing import Any
 
 from tracks.errors import FileError
 
-__all__ = ["check_file", "needed"]
+__all__ = ["DAMAGE", "check_file", "needed"]
+
+# What damaged files raise in the libraries that read them, beside their own errors: found by trial, with files cut short
+# and with bytes changed.
+DAMAGE = (
+    struct.error,
+    zlib.error,
+    ValueError,
+    TypeError,
+    LookupError,
+    AttributeError,
+    ArithmeticError,
+    RuntimeError,
+    EOFError,
+    OSError,
+    MemoryError,
+)
 
 
 def needed(path: FilePath, module: str, extra: str) -> Any:

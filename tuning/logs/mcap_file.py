@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from tracks.errors import FileError
-from tuning.logs.extras import check_file, needed
+from tuning.logs.extras import DAMAGE, check_file, needed
 from tuning.logs.table import Table
 
 __all__ = ["read_mcap_file"]
@@ -36,18 +36,22 @@ def read_mcap_file(path: FilePath, names: Iterable[str]) -> list[Table]:
     check_file(path, "MCAP")
     reading = needed(path, "mcap.reader", "mcap")
     exceptions = needed(path, "mcap.exceptions", "mcap")
+    zstandard = needed(path, "zstandard", "mcap")
     names = list(names)
     try:
         with path.open("rb") as stream:
-            reader = reading.make_reader(stream)
+            reader = reading.make_reader(stream, validate_crcs=True)
             summary = reader.get_summary()
             topics = sorted({c.topic for c in summary.channels.values()}) if summary else []
             return [_topic(path, reader, topic, names) for topic in topics]
-    except (exceptions.McapError, EOFError, OSError) as error:
+    except FileError:
+        raise
+    except (exceptions.McapError, zstandard.ZstdError, *DAMAGE) as error:
+        reason = " ".join(f"{type(error).__name__} {error}".split())[:80]
         raise FileError(
             path,
             "",
-            f"is not a readable MCAP file ({type(error).__name__} {error})".rstrip(),
+            f"is not a readable MCAP file ({reason})",
             "an MCAP file that was closed properly",
             "record or export the log again",
         ) from None

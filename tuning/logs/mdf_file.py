@@ -5,8 +5,13 @@ Values come converted as the file says; a reading that the file marks as invalid
 
 from __future__ import annotations
 
+import gc
 import io
-from collections.abc import Iterable
+import logging
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path as FilePath
 from typing import Any
 
@@ -14,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from tracks.errors import FileError
-from tuning.logs.extras import check_file, needed
+from tuning.logs.extras import DAMAGE, check_file, needed
 from tuning.logs.table import Table
 
 __all__ = ["read_mdf_file"]
@@ -37,25 +42,42 @@ def read_mdf_file(path: FilePath, names: Iterable[str]) -> list[Table]:
     content = io.BytesIO(
         path.read_bytes()
     )  # a file of its own would stay open where the library finds a fault
+    wanted, reason = list(names), ""
+    with _listening() as complaints:
+        try:
+            with asammdf.MDF(content) as mdf:
+                tables = [_group(path, mdf, number, wanted) for number in range(len(mdf.groups))]
+            said = tuple(f"{path.name} is damaged in part: {text}" for text in complaints[:1])
+            return [replace(table, findings=said) for table in tables]
+        except (asammdf.blocks.utils.MdfException, *DAMAGE) as error:
+            reason = " ".join(f"{type(error).__name__} {error}".split())[:80]
+            complaints.append(reason)
+    raise FileError(
+        path, "", f"is not a readable MDF file ({reason})", "ASAM MDF 3 or 4", "export the log again"
+    )
+
+
+@contextmanager
+def _listening() -> Iterator[list[str]]:
+    """Collect what the library logs, and keep quiet what its half-made objects print when they are dropped."""
+    complaints: list[str] = []
+    logger = logging.getLogger("asammdf")
+    handler = logging.Handler()
+    handler.emit = lambda record: complaints.append(record.getMessage())
+    handlers, logger.handlers, propagated, logger.propagate = (
+        logger.handlers,
+        [handler],
+        logger.propagate,
+        False,
+    )
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
     try:
-        with asammdf.MDF(content) as mdf:
-            wanted = list(names)
-            return [_group(path, mdf, number, wanted) for number in range(len(mdf.groups))]
-    # A damaged file breaks the library at many places; asammdf's own error is no subclass of another.
-    except (
-        asammdf.blocks.utils.MdfException,
-        ValueError,
-        LookupError,
-        OSError,
-        TypeError,
-        AttributeError,
-    ) as error:
-        if isinstance(error, FileError):
-            raise
-        reason = " ".join(str(error).split())[:80]
-        raise FileError(
-            path, "", f"is not a readable MDF file ({reason})", "ASAM MDF 3 or 4", "export the log again"
-        ) from None
+        yield complaints
+    finally:
+        if complaints:
+            gc.collect()  # so that they are dropped now
+        sys.unraisablehook = hook
+        logger.handlers, logger.propagate = handlers, propagated
 
 
 def _group(path: FilePath, mdf: Any, number: int, wanted: list[str]) -> Table:
@@ -80,6 +102,7 @@ def _group(path: FilePath, mdf: Any, number: int, wanted: list[str]) -> Table:
         cells,
         lambda row: f"group {name}, reading {row + 1}",
         prefix=f"{name}/",
+        alias=f"{number}/",
         units=units,
         clock=_CLOCK,
         epoch_ns=pd.Timestamp(start).value if start is not None else 0,

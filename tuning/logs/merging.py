@@ -160,4 +160,6 @@ def _say_rates(time: Array, fresh: dict[str, Mask], findings: list[str]) -> None
             continue
         count = int(np.count_nonzero(read))
         rate = f", every {np.median(np.diff(time[read])):.3g} s" if count > 2 else ""
-        findings.append(f"{', '.join(names)}: read at {count} of {read.size} samples{rate}, held between them")
+        findings.append(
+            f"{', '.join(names)}: read at {count} of {read.size} samples{rate}, held between them"
+        )

@@ -73,7 +73,10 @@ def _tables(file: FilePath, mapped: Channels) -> list[Table]:
         known = ", ".join(TABLE_READERS)
         raise FileError(file, "", f"has the suffix {file.suffix!r}", f"a log as {known}", "convert the log")
     names = [name for _, channel in mapped.items() for name in (channel.column, channel.time) if name]
-    return reader(file, names)
+    tables = reader(file, names)
+    if not tables:
+        raise FileError(file, "", "holds no channel and no topic", "a drive log", "record or export it again")
+    return tables
 
 
 def _series(tables: Sequence[Table], mapped: Channels, findings: list[str]) -> list[tuple[Series, Place]]:

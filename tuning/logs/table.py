@@ -21,6 +21,10 @@ Array = NDArray[np.float64]
 _BRACKETED = re.compile(r"(?P<name>.*\S)\s*(?:\[(?P<square>[^\[\]]*)\]|\((?P<round>.*)\))")
 
 
+# No reading is larger, nor a clock in ns; what is larger stands for "no value", as the largest float does.
+_LARGEST = 1e30
+
+
 @dataclass(frozen=True)
 class Table:
     """Columns that share their rows: a CSV or Parquet file, a channel group of an MDF file, a topic of an MCAP file.
@@ -31,6 +35,7 @@ class Table:
         cells: those of them that were read, by name, as columns of a frame or arrays of shape (rows,).
         where: row -> where that row stands in the file, in words ("line 12").
         prefix: what may be put before a column's name to tell this table from others ("/vehicle/status.").
+        alias: the same by number, where the prefix is a name that two tables may bear.
         units: column -> its unit as the file names it.
         clock: the column of the table's own clock, in the unit that `units` gives; empty where it has none.
         epoch_ns: reading of a wall clock where the table's own clock is 0, ns.
@@ -42,6 +47,7 @@ class Table:
     cells: pd.DataFrame | Mapping[str, pd.Series]
     where: Callable[[int], str]
     prefix: str = ""
+    alias: str = ""
     units: Mapping[str, str] = field(default_factory=dict)
     clock: str = ""
     epoch_ns: int = 0
@@ -49,7 +55,11 @@ class Table:
 
     def find(self, column: str) -> list[str]:
         """Give the columns of this name: the very name, else those that bear it before a bracketed unit."""
-        own = column.removeprefix(self.prefix) if self.prefix and column not in self.columns else column
+        own = column
+        if column not in self.columns:
+            own = next(
+                (column[len(p) :] for p in (self.prefix, self.alias) if p and column.startswith(p)), column
+            )
         exact = [name for name in self.columns if name == own]
         return exact or [name for name in self.columns if bracketed_unit(name)[0] == own]
 
@@ -80,9 +90,11 @@ def numbers(table: Table, column: str) -> Array:
             table.file, table.place(column), "holds dates", "numbers", "name it as a time, without a unit"
         )
     values = np.array(pd.to_numeric(cells, errors="coerce"), dtype=np.float64)
-    bad = np.isinf(values)
+    missing = np.isnan(values)
+    values[missing] = np.nan  # one kind of NaN: a damaged file may hold others, of which arithmetic complains
+    bad = ~missing & ~(np.abs(values) <= _LARGEST)
     if not pd.api.types.is_numeric_dtype(cells.dtype):
-        text = cells.notna().to_numpy() & np.isnan(values)
+        text = cells.notna().to_numpy() & missing
         blank = text & (cells.astype(str).str.strip() == "").to_numpy()
         bad |= text & ~blank
     if bad.any():
@@ -95,7 +107,7 @@ def numbers(table: Table, column: str) -> Array:
             "a finite number, without a separator of thousands, or an empty cell for a missing reading",
             "repair these cells or delete their rows",
         )
-    if values.size and np.isnan(values).all():
+    if values.size and missing.all():
         raise FileError(
             table.file, table.place(column), "is empty in every row", "readings", "name another column"
         )
