@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tuning.exporting import export
-    from tuning.identification import Identified, identify
+    from tuning.identification import Foreseen, Identified, foresee, identify
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
     from tuning.report import write_report
@@ -43,6 +43,7 @@ __all__ = [
     "Comparison",
     "DriverHoldsSpeed",
     "DriverTakesOver",
+    "Foreseen",
     "FrictionChange",
     "Identified",
     "Limits",
@@ -62,6 +63,7 @@ __all__ = [
     "Vehicle",
     "compare",
     "export",
+    "foresee",
     "identify",
     "measure",
     "open_loop",
@@ -78,6 +80,7 @@ _HOME = {
     "Comparison": "tuning.search",
     "DriverHoldsSpeed": "tuning.simulation",
     "DriverTakesOver": "tuning.simulation",
+    "Foreseen": "tuning.identification",
     "FrictionChange": "tuning.simulation",
     "Identified": "tuning.identification",
     "Limits": "tuning.measures",
@@ -97,6 +100,7 @@ _HOME = {
     "Vehicle": "tuning.vehicle",
     "compare": "tuning.search",
     "export": "tuning.exporting",
+    "foresee": "tuning.identification",
     "identify": "tuning.identification",
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
