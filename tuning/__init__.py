@@ -10,6 +10,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from tuning.excitation import ExcitationPlan, Space, Uncertainty, plan_excitation
     from tuning.exporting import export
     from tuning.identification import Foreseen, Identified, foresee, identify
     from tuning.logs import Channel, Channels, Log, read_log
@@ -43,6 +44,7 @@ __all__ = [
     "Comparison",
     "DriverHoldsSpeed",
     "DriverTakesOver",
+    "ExcitationPlan",
     "Foreseen",
     "FrictionChange",
     "Identified",
@@ -58,8 +60,10 @@ __all__ = [
     "Run",
     "Scenario",
     "SideWind",
+    "Space",
     "StopDemand",
     "Study",
+    "Uncertainty",
     "Vehicle",
     "compare",
     "export",
@@ -67,6 +71,7 @@ __all__ = [
     "identify",
     "measure",
     "open_loop",
+    "plan_excitation",
     "read_log",
     "read_scenarios",
     "simulate",
@@ -80,6 +85,7 @@ _HOME = {
     "Comparison": "tuning.search",
     "DriverHoldsSpeed": "tuning.simulation",
     "DriverTakesOver": "tuning.simulation",
+    "ExcitationPlan": "tuning.excitation",
     "Foreseen": "tuning.identification",
     "FrictionChange": "tuning.simulation",
     "Identified": "tuning.identification",
@@ -95,8 +101,10 @@ _HOME = {
     "Run": "tuning.simulation",
     "Scenario": "tuning.simulation",
     "SideWind": "tuning.simulation",
+    "Space": "tuning.excitation",
     "StopDemand": "tuning.simulation",
     "Study": "tuning.search",
+    "Uncertainty": "tuning.excitation",
     "Vehicle": "tuning.vehicle",
     "compare": "tuning.search",
     "export": "tuning.exporting",
@@ -104,6 +112,7 @@ _HOME = {
     "identify": "tuning.identification",
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
+    "plan_excitation": "tuning.excitation",
     "read_log": "tuning.logs",
     "read_scenarios": "tuning.simulation.scenario_files",
     "simulate": "tuning.simulation",
