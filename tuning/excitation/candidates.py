@@ -15,7 +15,7 @@ from tuning.vehicle import Vehicle
 
 __all__ = ["Candidate", "Course", "candidates", "speeds_of"]
 
-_SPEEDS = (0.93, 0.65, 0.4)  # of the top speed: the rest of it is for what the speed loop overshoots
+_SPEEDS = (0.93, 0.8, 0.65, 0.4)  # of the top speed: the rest of it is for what the speed loop overshoots
 _WALKING = 1.5  # m/s
 _SIZES = (1.0, 0.75, 0.55, 0.4, 0.28, 0.2)  # of the largest amplitude, the first that fits is taken
 _SHORTER = (1.0, 0.85, 0.7, 0.55)  # of the longest pass, likewise

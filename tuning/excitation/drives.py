@@ -35,7 +35,7 @@ class Drive:
         acceleration_command: m/s², feed-forward.
         steering_command: what to send instead of curvature to a vehicle that takes an angle (rad) or a number.
         repeats: how often to drive it.
-        manoeuvre: first and last sample of what lies between run-up and stop.
+        manoeuvre: first sample after the run-up, and first one after which a stop is all that is commanded.
     """
 
     name: str
@@ -106,7 +106,7 @@ def speed_drive(
     speed = np.where(time < BEFORE, 0.0, np.where(ramp, acceleration * (time - BEFORE), speed))
     straight = np.zeros(time.size)
     first = int(np.ceil((BEFORE + up) / PERIOD))
-    last = min(first + int(moving / PERIOD), time.size)
+    last = int((BEFORE + moving) / PERIOD)
     return Drive(
         name, time, straight, speed, np.where(ramp, acceleration, 0.0), commanded_steering(vehicle, straight),
         manoeuvre=(first, last),

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from tuning.excitation.signals import (  # fmt: skip
     balanced,
+    double_step,
     faded,
     linear_sweep,
     multisine,
-    ramped_levels,
     random_phases,
     schroeder_phases,
 )
@@ -52,36 +52,27 @@ class Setting:
 
 
 def steps(setting: Setting) -> list[Array]:
-    """Give steps to the left, the right and back, then the other way round at half the size; each held alike.
+    """Give a double step to the left, the right and back, then one the other way round at half the size.
 
-    The double step + − − + ends where it began. Steps of the steering: ISO 7401 (from memory).
+    Steps of the steering: ISO 7401 (from memory).
     """
-    pieces = []
-    for size in (1.0, -0.5):
-        level = size * setting.amplitude
-        ramp = 2.0 * abs(level) / setting.rate
-        hold = min(max(1.2, ramp + 0.5), (setting.seconds - 0.6) / 4.0)
-        if hold < max(0.6, ramp):
-            continue
-        time = np.arange(0.0, 4.0 * hold + 0.6 + abs(level) / setting.rate, PERIOD)
-        pieces.append(
-            balanced(
-                time, ramped_levels(time, (level, -level, level), (hold, 2.0 * hold, hold), setting.rate)
-            )
-        )
-    return pieces
+    return _double_steps(setting, (1.0, -0.5), 0.5, 1.2)
 
 
 def long_steps(setting: Setting) -> list[Array]:
-    """Give one double step of a quarter of the amplitude as long as the pass allows: it shows gain and understeer."""
-    hold = min((setting.seconds - 0.6) / 4.0, 3.0)
-    level = 0.5 * setting.amplitude
-    if hold < max(1.5, 2.0 * level / setting.rate):
-        return []
-    time = np.arange(0.0, 4.0 * hold + 0.6 + level / setting.rate, PERIOD)
-    return [
-        balanced(time, ramped_levels(time, (level, -level, level), (hold, 2.0 * hold, hold), setting.rate))
-    ]
+    """Give one double step of half the amplitude, held as long as the pass allows: it shows gain and understeer."""
+    return _double_steps(setting, (0.5,), 1.3, 3.0)
+
+
+def _double_steps(setting: Setting, sizes: tuple[float, ...], least: float, most: float) -> list[Array]:
+    """Give double steps of sizes in parts of the amplitude, with plateaus of `least` to `most` seconds, those that fit."""
+    pieces = []
+    for size in sizes:
+        level = size * setting.amplitude
+        hold = min(most, (setting.seconds - 7.0 * abs(level) / setting.rate) / 4.0)
+        if hold >= least:
+            pieces.append(double_step(level, hold, setting.rate, PERIOD))
+    return pieces
 
 
 def sweep(setting: Setting) -> list[Array]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.collections import PolyCollection
-from matplotlib.patches import Rectangle
+from matplotlib.patches import Patch, Rectangle
 
 from tuning.report.look import BLUE, FAINT, INK, QUIET, VERMILLION, applied, figure, png, tidy
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 __all__ = ["drive_picture", "ground_marks"]
 
+_ROOM = 0.09  # of the length, above and below the space, for the marks' names
 _UNCERTAIN, _NOMINAL = "#f3c9ad", "#7fb3d6"  # pale vermillion and pale blue
 
 
@@ -27,7 +28,7 @@ def ground_marks(drive: Drive, ground: Ground) -> dict[str, tuple[float, float]]
     path = ground.paths[0]
     first, last = drive.manoeuvre
     last = min(last, path.shape[0]) - 1
-    points = {"start": 0, "manoeuvre begins": first, "run-out and stop": last, "stands": path.shape[0] - 1}
+    points = {"start": 0, "manoeuvre begins": first, "stop commanded": last, "stands": path.shape[0] - 1}
     return {name: (float(path[i, 0]), float(path[i, 1])) for name, i in points.items()}
 
 
@@ -35,9 +36,11 @@ def drive_picture(drive: Drive, ground: Ground, space: Space, size: Size) -> byt
     """Draw the ground of a drive and its commands over time; give a PNG."""
     with applied():
         # One scale along and across, within what a page holds.
-        tall = float(np.clip(10.0 * space.width / space.length, 1.6, 7.0))
-        drawn = figure(tall + 3.4)
-        rows: Any = drawn.add_gridspec(3, 1, height_ratios=(tall + 0.9, 1.1, 1.1))
+        tall = float(
+            np.clip(8.6 * (space.width + 2.0 * _ROOM * space.length) / (1.08 * space.length), 2.2, 9.0)
+        )
+        drawn = figure(tall + 3.9)
+        rows: Any = drawn.add_gridspec(3, 1, height_ratios=(tall + 1.0, 1.1, 1.1))
         above = drawn.add_subplot(rows[0])
         _ground(above, drive, ground, space, size)
         speed, bend = drawn.add_subplot(rows[1]), drawn.add_subplot(rows[2])
@@ -72,19 +75,21 @@ def _ground(axes: Axes, drive: Drive, ground: Ground, space: Space, size: Size) 
     for (name, (x, y)), sign in zip(marks.items(), (1, -1, 1, -1), strict=True):
         axes.plot([x], [y], marker="|", markersize=16, color=VERMILLION, markeredgewidth=2.0)
         axes.annotate(
-            f"{name}\n{x:.0f} m", (x, y), (x, sign * (half + 0.06 * space.length * 0.2 + 0.4)), ha="center",
+            f"{name}\n{x:.0f} m", (x, y), (x, sign * (half + 0.02 * space.length)), ha="center",
             va="bottom" if sign > 0 else "top", fontsize=8.5, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": QUIET, "linewidth": 0.6},
         )  # fmt: skip
     axes.set_aspect("equal")
     room = 0.04 * space.length
     axes.set_xlim(-room, space.length + room)
-    axes.set_ylim(-half - 0.09 * space.length, half + 0.09 * space.length)
+    axes.set_ylim(-half - _ROOM * space.length, half + _ROOM * space.length)
     axes.grid(True, color=FAINT)
     tidy(
         axes,
         "m along the space, from its near end",
         "m to the left",
-        f"{drive.name}: blue as planned, orange whatever the vehicle turns out to be; "
-        f"start mark {ground.start[0]:.1f} m, {ground.start[1]:+.1f} m",
+        f"{drive.name}: start mark at {ground.start[0]:.1f} m, {ground.start[1]:+.1f} m",
     )
+    swept = [Patch(color=_NOMINAL, label="swept as planned"),
+             Patch(color=_UNCERTAIN, label="swept by whatever the vehicle may turn out to be")]  # fmt: skip
+    axes.legend(handles=swept, loc="lower right", ncols=2, fontsize=8.5)

@@ -5,12 +5,10 @@ Crest factor: peak over RMS; the lower, the more power within a given peak.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-__all__ = ["balanced", "crest_factor", "faded", "linear_sweep", "multisine", "ramped_levels", "random_phases", "schroeder_phases"]  # fmt: skip
+__all__ = ["balanced", "crest_factor", "double_step", "faded", "linear_sweep", "multisine",  "random_phases", "schroeder_phases"]  # fmt: skip
 
 Array = NDArray[np.float64]
 
@@ -59,22 +57,26 @@ def crest_factor(signal: Array) -> float:
     return float(np.max(np.abs(signal)) / np.sqrt(np.mean(signal**2)))
 
 
-def ramped_levels(time: Array, levels: Sequence[float], holds: Sequence[float], rate: float) -> Array:
-    """Give levels held one after the other, reached by ramps of one rate, from 0 and back to 0; shape of `time`.
+def double_step(level: float, hold: float, rate: float, period: float) -> Array:
+    """Give a level to one side, the other and back, with ramps between, after which a vehicle lies as before.
+
+    Plateaus of a, 2 a + r and a seconds, r = |level|/rate the time of a ramp from 0, make the signal even about its
+    middle and its integral 0: heading and lateral place both come back, at constant speed.
 
     Args:
-        time: s.
-        levels: at least one.
-        holds: s, how long each counts, the ramp towards it included.
+        level: of the first plateau.
+        hold: a, s.
         rate: slope of the ramps, 1/s, positive.
+        period: between samples, s.
+
+    Returns:
+        Shape (n,), from 0 to 0.
     """
-    moments, values, now, last = [0.0], [0.0], 0.0, 0.0
-    for level, hold in zip((*levels, 0.0), (*holds, 0.0), strict=True):
-        ramp = abs(level - last) / rate
-        moments += [now + ramp, max(now + hold, now + ramp)]
-        values += [level, level]
-        now, last = moments[-1], level
-    return np.interp(time, moments, values)
+    ramp = abs(level) / rate
+    spans = [ramp, hold, 2.0 * ramp, 2.0 * hold + ramp, 2.0 * ramp, hold, ramp]
+    moments = np.concatenate(([0.0], np.cumsum(spans)))
+    values = level * np.array([0.0, 1.0, 1.0, -1.0, -1.0, 1.0, 1.0, 0.0])
+    return np.interp(np.arange(0.0, moments[-1] + period, period), moments, values)
 
 
 def faded(time: Array, signal: Array, fade: float) -> Array:
