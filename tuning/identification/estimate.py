@@ -71,6 +71,11 @@ class Estimate:
     cost: float
     evaluations: int
 
+    @property
+    def found(self) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Values, their covariance, and which of them were not seen."""
+        return self.z, self.covariance, self.blind
+
 
 class _Weighted:
     """Residuals of all outputs in one vector, each divided by its noise and made robust, and their derivatives."""

@@ -312,10 +312,10 @@ def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: 
 
 def _rows(lateral: LateralFit, speed: SpeedFit | None) -> tuple[list[Row], list[str], np.ndarray]:
     rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened) + derived_rows(lateral)
-    names, covariance = covariance_of(lateral.problem.unknowns, lateral.estimate)
+    names, covariance = covariance_of(lateral.problem.unknowns, *lateral.estimate.found)
     if speed is None:
         return rows, names, covariance
-    more, other = covariance_of(speed.problem.unknowns, speed.estimate)
+    more, other = covariance_of(speed.problem.unknowns, *speed.estimate.found)
     whole = np.zeros((len(names) + len(more),) * 2)
     whole[: len(names), : len(names)] = covariance
     whole[len(names) :, len(names) :] = other

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["NEEDED", "Need", "need_of", "verdict_on"]
+__all__ = ["NEEDED", "Need", "need_of", "verdict_at", "verdict_on"]
 
 # How many times too wide an interval may be to be called weak instead of none; a judgement without a source.
 _WEAKLY = 3.0
@@ -66,5 +66,9 @@ def need_of(name: str) -> Need:
 
 def verdict_on(name: str, value: float, half_width: float) -> str:
     """Say how well a value is known: "determined", "weakly" (up to 3 times too wide an interval) or "not"."""
-    wide = half_width / need_of(name).amount(value)
+    return verdict_at(half_width / need_of(name).amount(value))
+
+
+def verdict_at(wide: float) -> str:
+    """Give the verdict on a value whose interval is so many times as wide as is good enough."""
     return "determined" if wide <= 1.0 else "weakly" if wide <= _WEAKLY else "not"

@@ -190,13 +190,23 @@ def rows_of(
     ]
 
 
-def covariance_of(unknowns: Sequence[Unknown], estimate: Estimate) -> tuple[list[str], Array]:
-    """Give names and covariance of the found values, shape (p, p); infinite where the logs say nothing."""
-    reported, jacobian = _reported(unknowns, estimate.z)
-    finite = np.where(np.isfinite(estimate.covariance), estimate.covariance, 0.0)
-    covariance = jacobian @ finite @ jacobian.T
-    covariance[estimate.blind, estimate.blind] = np.inf
-    return list(reported), covariance
+def covariance_of(
+    unknowns: Sequence[Unknown], z: Array, covariance: Array, blind: NDArray[np.bool_]
+) -> tuple[list[str], Array]:
+    """Give names and covariance of the values as a reader wants them, shape (p, p); infinite where `blind`.
+
+    Args:
+        unknowns: p of them.
+        z: their values as the fit sees them, shape (p,).
+        covariance: as the fit sees it, shape (p, p).
+        blind: what the logs say nothing about, shape (p,).
+    """
+    reported, jacobian = _reported(unknowns, z)
+    finite = np.where(np.isfinite(covariance), covariance, 0.0)
+    whole = jacobian @ finite @ jacobian.T
+    unseen = blind & ~np.isfinite(np.diag(covariance))
+    whole[unseen, unseen] = np.inf
+    return list(reported), whole
 
 
 def _reported(unknowns: Sequence[Unknown], z: Array) -> tuple[dict[str, float], Array]:

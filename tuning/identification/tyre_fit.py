@@ -17,7 +17,7 @@ from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.unknowns import Unknown, coordinates, with_priors
 from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
-__all__ = ["error_of", "fit_tyres", "is_slow", "tyres_show"]
+__all__ = ["error_of", "fit_tyres", "inertia_unknown", "is_slow", "tyres_show"]
 
 _NEEDED = ("body.mass", "body.front_axle_distance")
 # (m/s²)/rad of one axle's stiffness over mass; the vehicle file allows 1000 for both together.
@@ -81,19 +81,9 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
     everything = replace(base, left_out=())
     noise = {name: float(np.std(s - m)) for name, (m, s) in everything.compared(values).items()}
     sensors = sensors_of(replace(everything, model="single-track"), known)
-    inertia = _INERTIA[0] * mass * front * rear
     more = [
-        Unknown(
-            "body.yaw_inertia",
-            "kg m²",
-            inertia / 4.0,
-            inertia * 4.0,
-            inertia,
-            True,
-            (inertia, _INERTIA[1] * inertia),
-        )
+        unknown for unknown in (inertia_unknown(mass, front, rear), *sensors) if unknown.name not in known
     ]
-    more = [unknown for unknown in (*more, *sensors) if unknown.name not in known]
     trials = []
     for stiffness in _STARTS:
         # K = m b/(C_f L) − m a/(C_r L), solved for C_f at this C_r.
@@ -112,6 +102,13 @@ def fit_tyres(kinematic: LateralFit, known: Mapping[str, Any], settings: Setting
         trials.append(replace(everything, vehicle=vehicle, model="single-track", unknowns=unknowns))
     best = min(trials, key=lambda trial: _misfit(trial, noise))
     return replace(run(best, settings, noise, 1), widened=kinematic.widened)
+
+
+def inertia_unknown(mass: float, front: float, rear: float) -> Unknown:
+    """Give the yaw inertia as an unknown with its prior, from mass (kg) and the distances of the axles (m)."""
+    usual = _INERTIA[0] * mass * front * rear
+    prior = (usual, _INERTIA[1] * usual)
+    return Unknown("body.yaw_inertia", "kg m²", usual / 4.0, usual * 4.0, usual, True, prior)
 
 
 def _misfit(problem: SteeringProblem, noise: Mapping[str, float]) -> float:
