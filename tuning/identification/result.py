@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -54,6 +54,8 @@ class Identified:
         findings: in plain words, what the reader should know.
         traces: output -> what was measured and what was simulated, on what was held out.
         doubts: those of the findings that say that logs or fit are not to be believed.
+        driving: output -> the same as `traces` on all driving, fitted and held out, for what a picture of the vehicle
+            needs much data to show, such as its frequency response. No proof of the fit.
     """
 
     vehicle: Vehicle
@@ -65,6 +67,7 @@ class Identified:
     findings: tuple[str, ...]
     traces: dict[str, Trace]
     doubts: tuple[str, ...] = ()
+    driving: dict[str, Trace] = field(default_factory=dict)
 
     @property
     def trusted(self) -> bool:
