@@ -115,7 +115,16 @@ def identify(
     training = _agreements(trained)
     everything = trained if others is None else joined(trained, traces)
     return Identified(
-        vehicle, table, matrix, validation, training, words, tuple(findings), traces, tuple(doubts), everything
+        vehicle,
+        table,
+        matrix,
+        validation,
+        training,
+        words,
+        tuple(findings),
+        traces,
+        tuple(doubts),
+        everything,
     )
 
 

@@ -62,7 +62,9 @@ def joined(first: Mapping[str, Trace], second: Mapping[str, Trace]) -> dict[str,
     return both
 
 
-def held_mean(time: Array, values: Array, first: NDArray[np.int64], at: NDArray[np.int64], width: float) -> Array:
+def held_mean(
+    time: Array, values: Array, first: NDArray[np.int64], at: NDArray[np.int64], width: float
+) -> Array:
     """Give the mean of a held command over `width` seconds around each of some samples, shape (m,).
 
     The mean over a window that is centred on the reading has no delay, and an answer sampled more slowly than the
