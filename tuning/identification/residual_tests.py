@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from tuning.identification.even import even_pieces, spacing
+from tuning.identification.even import even_pieces
 
 __all__ = ["LAGS", "ResidualTest", "residual_test"]
 

@@ -38,28 +38,24 @@ def traces_of(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> d
 
 
 def joined(first: Mapping[str, Trace], second: Mapping[str, Trace]) -> dict[str, Trace]:
-    """Put traces of two sets of recordings one after the other, recordings kept apart; only what both hold.
+    """Put traces of two sets of recordings one after the other, recordings kept apart; only what both hold."""
+    return {name: _after(one, second[name]) for name, one in first.items() if name in second}
 
-    Both come from `traces_of`, so they have a command, a speed and groups.
-    """
-    both: dict[str, Trace] = {}
-    for name, one in first.items():
-        if name not in second:
-            continue
-        other = second[name]
-        later = one.time[-1] + 1.0 - other.time[0]
-        assert one.command is not None and one.speed is not None and one.group is not None
-        assert other.command is not None and other.speed is not None and other.group is not None
-        both[name] = Trace(
-            np.concatenate([one.time, other.time + later]),
-            np.concatenate([one.measured, other.measured]),
-            np.concatenate([one.simulated, other.simulated]),
-            np.concatenate([one.command, other.command]),
-            np.concatenate([one.speed, other.speed]),
-            np.concatenate([one.group, other.group + one.group.max() + 1]),
-            max(one.averaged, other.averaged),
-        )
-    return both
+
+def _after(one: Trace, other: Trace) -> Trace:
+    def both(a: Array | None, b: Array | None) -> Array | None:
+        return None if a is None or b is None else np.concatenate((a, b))
+
+    group, later = (np.zeros(t.time.size, dtype=np.int64) if t.group is None else t.group for t in (one, other))
+    return Trace(
+        np.concatenate((one.time, other.time - other.time[0] + one.time[-1] + 1.0)),
+        np.concatenate((one.measured, other.measured)),
+        np.concatenate((one.simulated, other.simulated)),
+        both(one.command, other.command),
+        both(one.speed, other.speed),
+        np.concatenate((group, later - later.min() + group.max() + 1)),
+        max(one.averaged, other.averaged),
+    )
 
 
 def held_mean(
