@@ -115,17 +115,9 @@ def identify(
     training = _agreements(trained)
     everything = trained if others is None else joined(trained, traces)
     return Identified(
-        vehicle,
-        table,
-        matrix,
-        validation,
-        training,
-        words,
-        tuple(findings),
-        traces,
-        tuple(doubts),
-        everything,
-    )
+        vehicle, table, matrix, validation, training, words, tuple(findings), traces, tuple(doubts),
+        driving=everything,
+    )  # fmt: skip
 
 
 def _checked(logs: list[Log], validate: Sequence[Log], starts: int, seed: int, model: str) -> list[Log]:

@@ -15,7 +15,7 @@ from scipy import signal
 
 from tuning.identification.even import even_pieces
 
-__all__ = ["LAGS", "ResidualTest", "residual_test"]
+__all__ = ["LAGS", "ResidualTest", "in_words", "residual_test"]
 
 Array = NDArray[np.float64]
 
@@ -23,6 +23,7 @@ LAGS = 25
 _NORMAL_99 = 2.58  # standard errors either side of a 99 % band
 _LEVEL = 0.01  # chance of rejecting a right model, all lags together
 _DRAWS = 4000  # of the largest of the lags; fixed seed, so that equal logs give equal words
+_MATTERS = 0.05  # of the output, missed: where it begins to show in a tuned law; a judgement without a source
 _LEAST = 100  # samples: fewer say nothing at 25 lags
 _RIDGE = 1e-6  # of the largest entry, added to what may be near singular
 _ORDERS = 20  # of the autoregression that describes the residual's colour
@@ -135,6 +136,31 @@ def residual_test(
         step, samples, auto / auto[0], _NORMAL_99 / float(np.sqrt(samples)), cross / scale,
         _NORMAL_99 * band, limit, share,
     )  # fmt: skip
+
+
+def in_words(output: str, test: ResidualTest) -> str:
+    """Say what a test found of an output, such as "yaw rate", in plain words."""
+    if not test.passed:
+        share = f"{100.0 * test.share:.1f} % of what the {output} does"
+        judged = "enough to matter" if test.share >= _MATTERS else "too little to matter in most uses"
+        return (
+            f"The residual of the {output} still follows the command at lags {_range(test.missed)}: the model misses "
+            f"part of the dynamics, {share} ({judged})."
+        )
+    words = f"Nothing of the command is left in the residual of the {output}"
+    if test.fed_back.size:
+        words += (
+            f", but the command follows the residual by {_range(-test.fed_back)}: whoever drove answered what the model "
+            "does not know, such as wind, or the command's time stamps are late"
+        )
+    elif not test.white:
+        words += "; what is left has memory, as road, wind and filtered sensors give it, which the intervals allow for"
+    return words + "."
+
+
+def _range(lags: Array) -> str:
+    low, high = float(np.min(lags)), float(np.max(lags))
+    return f"{low:.2f} s" if low == high else f"{low:.2f} to {high:.2f} s"
 
 
 def _covariance(e: list[Array], u: list[Array], lag: int) -> float:

@@ -54,6 +54,9 @@ class Identified:
         findings: in plain words, what the reader should know.
         traces: output -> what was measured and what was simulated, on what was held out.
         doubts: those of the findings that say that logs or fit are not to be believed.
+        undetermined: names of the vehicle's values that the logs do not tell, the first the heaviest.
+        advice: what to drive next for them, one sentence each.
+        verdict: in a sentence or two, what the vehicle is good for.
         driving: output -> the same as `traces` on all driving, fitted and held out, for what a picture of the vehicle
             needs much data to show, such as its frequency response. No proof of the fit.
     """
@@ -67,6 +70,9 @@ class Identified:
     findings: tuple[str, ...]
     traces: dict[str, Trace]
     doubts: tuple[str, ...] = ()
+    undetermined: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+    verdict: str = ""
     driving: dict[str, Trace] = field(default_factory=dict)
 
     @property

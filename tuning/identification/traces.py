@@ -46,7 +46,9 @@ def _after(one: Trace, other: Trace) -> Trace:
     def both(a: Array | None, b: Array | None) -> Array | None:
         return None if a is None or b is None else np.concatenate((a, b))
 
-    group, later = (np.zeros(t.time.size, dtype=np.int64) if t.group is None else t.group for t in (one, other))
+    group, later = (
+        np.zeros(t.time.size, dtype=np.int64) if t.group is None else t.group for t in (one, other)
+    )
     return Trace(
         np.concatenate((one.time, other.time - other.time[0] + one.time[-1] + 1.0)),
         np.concatenate((one.measured, other.measured)),

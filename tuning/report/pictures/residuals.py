@@ -38,9 +38,7 @@ def residual_tests(found: Identified) -> dict[str, ResidualTest]:
         if trace.command is None:
             continue
         step = answers.get(output, steering.dead_time + lag) / _LAGS_PER_RESPONSE
-        outcome = residual_test(
-            trace.time, trace.measured, trace.simulated, trace.command, trace.group, step
-        )
+        outcome = residual_test(trace.time, trace.measured, trace.simulated, trace.command, trace.group, step)
         if outcome is not None:
             tests[output] = outcome
     return tests

@@ -74,7 +74,7 @@ def value_lines(found: Identified) -> tuple[ValueLine, ...]:
 def values_picture(lines: tuple[ValueLine, ...]) -> Figure:
     """Draw each interval around its value; within the shade it is narrow enough to tune on."""
     with applied():
-        made = figure(height=0.9 + 0.27 * len(lines))
+        made = figure(height=1.1 + 0.27 * len(lines))
         axes = made.subplots()
         axes.axvspan(-1.0, 1.0, color=KEPT, zorder=0)
         axes.axvline(0.0, color=QUIET, linewidth=0.8)
@@ -89,6 +89,10 @@ def values_picture(lines: tuple[ValueLine, ...]) -> Figure:
             axes.annotate(
                 line.text, (1.02, i), xycoords=("axes fraction", "data"), va="center", fontsize=8.5, color=INK
             )
+        axes.annotate(
+            "value  [95 % interval]", (1.02, -0.75), xycoords=("axes fraction", "data"), va="bottom",
+            fontsize=8.5, fontweight="bold", color=INK,
+        )  # fmt: skip
         axes.set_yticks(range(len(lines)), [line.label for line in lines])
         axes.set_ylim(len(lines) - 0.4, -0.6)
         axes.set_xlim(-_EDGE, _EDGE)
@@ -149,10 +153,11 @@ def correlation_picture(data: CorrelationData) -> Figure:
             for j in range(i):
                 value = data.matrix[i, j]
                 strong = abs(value) >= _STRONG
+                seen = abs(value) >= 0.005
                 axes.text(
-                    j, i, f"{value:+.2f}".replace("-", "\u2212") if abs(value) >= 0.005 else "0",
+                    j, i, f"{value:+.2f}".replace("-", "\u2212") if seen else "\u00b7",
                     ha="center", va="center", fontsize=8.0, fontweight="bold" if strong else "normal",
-                    color="white" if abs(value) > 0.75 else INK,
+                    color="white" if abs(value) > 0.75 else INK if seen else QUIET,
                 )  # fmt: skip
         axes.set_xticks(range(count - 1), data.names[:-1], rotation=35.0, ha="right", rotation_mode="anchor")
         axes.set_yticks(range(1, count), data.names[1:])
