@@ -228,6 +228,11 @@ def test_the_closed_form_is_that_of_the_equations(order):
     for f, value in zip(w, curvature_response(vehicle, frequency, 20.0), strict=True):
         turned = (c @ np.linalg.solve(1j * f * np.eye(a.shape[0]) - a, b) + d)[0, 0]
         assert value == pytest.approx(0.9 * np.exp(-1j * f * DEAD_TIME) * turned * 2.68 / 20.0, rel=1e-9)
+    plain = vehicle.model_copy(update={"body": vehicle.body.model_copy(update={"model": "kinematic"})})
+    k = plain.plant.understeer_gradient
+    np.testing.assert_allclose(
+        curvature_response(plain, frequency, 20.0), expected / (1.0 + k * 400.0 / 2.68), rtol=1e-12
+    )
     # Understeer of these published values (Rajamani; derived): 0.00176082 rad/(m/s²).
     still = curvature_response(vehicle, np.array([0.0]), 20.0)[0]
     assert still == pytest.approx(0.9 / (1.0 + 0.00176082 * 400.0 / 2.68), rel=1e-5)

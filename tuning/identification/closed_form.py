@@ -6,7 +6,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.vehicle import Vehicle
-from tuning.vehicle.linear import linearise
 
 __all__ = ["curvature_response", "steering_response"]
 
@@ -32,17 +31,32 @@ def steering_response(vehicle: Vehicle, frequency: Array) -> NDArray[np.complex1
 def curvature_response(vehicle: Vehicle, frequency: Array, speed: float) -> NDArray[np.complex128]:
     """Give the response from the curvature asked for to yaw rate over speed, shape (m,), straight ahead at a speed.
 
-    Steering as `steering_response`, then the body linearised about straight driving (`linearise`), times the wheelbase:
-    1 for a vehicle that drives the curvature it is asked for.
+    Steering as `steering_response`, then the body, times the wheelbase: 1 for a vehicle that drives the curvature it is
+    asked for. A kinematic body answers at once by 1/(1 + K v²/L); the linear single-track body by its two states
+    (R. Rajamani, "Vehicle Dynamics and Control", ch. 2, from memory), with axle stiffnesses C_f and C_r:
+
+        v̇ = -(C_f + C_r)/(m V) v + ((C_r b - C_f a)/(m V) - V) r + C_f/m δ
+        ṙ = (C_r b - C_f a)/(J V) v - (C_f a² + C_r b²)/(J V) r + C_f a/J δ
+
+    Tests hold it against `tuning.vehicle.linear.linearise`, which works the same out from the simulated equations, for
+    every body, but compiles them first.
 
     Args:
-        vehicle: the vehicle.
+        vehicle: kinematic or single-track; brush tyres are taken by their stiffness.
         frequency: Hz, shape (m,).
         speed: m/s, above 0.
-
-    Raises:
-        InputError: as `linearise`.
     """
-    body = linearise(vehicle, speed)
-    turned = np.asarray(body(2j * np.pi * np.asarray(frequency, dtype=float), squeeze=False))[0, 0]
-    return steering_response(vehicle, frequency) * turned * vehicle.body.wheelbase / speed
+    steered = steering_response(vehicle, frequency)
+    p = vehicle.plant
+    if vehicle.model_name == "kinematic":
+        return steered / (1.0 + p.understeer_gradient * speed**2 / p.wheelbase)
+    front, rear, mass, inertia = p.stiffness_front, p.stiffness_rear, p.mass, p.yaw_inertia
+    a, b = p.front_axle_distance, p.rear_axle_distance
+    across = rear * b - front * a
+    slide = 2j * np.pi * np.asarray(frequency, dtype=float) + (front + rear) / (mass * speed)
+    turn = 2j * np.pi * np.asarray(frequency, dtype=float) + (front * a**2 + rear * b**2) / (inertia * speed)
+    coupled = across / (inertia * speed) * (across / (mass * speed) - speed)
+    yaw_rate = (slide * front * a / inertia + across / (inertia * speed) * front / mass) / (
+        slide * turn - coupled
+    )
+    return steered * yaw_rate * p.wheelbase / speed
