@@ -121,7 +121,11 @@ def frequency_response(
     """
     step, pieces = even_pieces(time, [command, answer], group)
     shift = _delay(pieces, step) if delay is None else max(round(delay / step), 0)
-    moved = [np.stack((piece[0, : piece.shape[1] - shift], piece[1, shift:])) for piece in pieces]
+    moved = [
+        np.stack((piece[0, : piece.shape[1] - shift], piece[1, shift:]))
+        for piece in pieces
+        if piece.shape[1] > shift
+    ]
     lengths = [piece.shape[1] for piece in moved]
     if frequency is None:
         top = min(_HIGHEST / step, _TOP)

@@ -38,24 +38,26 @@ def traces_of(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> d
 
 
 def joined(first: Mapping[str, Trace], second: Mapping[str, Trace]) -> dict[str, Trace]:
-    """Put traces of two sets of recordings one after the other, recordings kept apart; only what both hold."""
-    return {name: _after(one, second[name]) for name, one in first.items() if name in second}
+    """Put traces of two sets of recordings one after the other, recordings kept apart; only what both hold.
+
+    One clock still holds for all outputs.
+    """
+    later = max((trace.time[-1] for trace in first.values()), default=0.0) + 1.0
+    return {name: _after(one, second[name], later) for name, one in first.items() if name in second}
 
 
-def _after(one: Trace, other: Trace) -> Trace:
+def _after(one: Trace, other: Trace, later: float) -> Trace:
     def both(a: Array | None, b: Array | None) -> Array | None:
         return None if a is None or b is None else np.concatenate((a, b))
 
-    group, later = (
-        np.zeros(t.time.size, dtype=np.int64) if t.group is None else t.group for t in (one, other)
-    )
+    groups = [np.zeros(t.time.size, dtype=np.int64) if t.group is None else t.group for t in (one, other)]
     return Trace(
-        np.concatenate((one.time, other.time - other.time[0] + one.time[-1] + 1.0)),
+        np.concatenate((one.time, other.time + later)),
         np.concatenate((one.measured, other.measured)),
         np.concatenate((one.simulated, other.simulated)),
         both(one.command, other.command),
         both(one.speed, other.speed),
-        np.concatenate((group, later - later.min() + group.max() + 1)),
+        np.concatenate((groups[0], groups[1] - groups[1].min() + groups[0].max() + 1)),
         max(one.averaged, other.averaged),
     )
 

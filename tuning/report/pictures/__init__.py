@@ -4,7 +4,8 @@ from tuning.report.pictures.driven import driven_picture
 from tuning.report.pictures.driven_data import DrivenData, DrivenLine, EventMark, driven_data
 from tuning.report.pictures.fit import FitSignal, fit_picture, fit_signal
 from tuning.report.pictures.residuals import residual_tests, residuals_picture
-from tuning.report.pictures.response import ResponsePanel, response_data, response_picture
+from tuning.report.pictures.response import response_picture
+from tuning.report.pictures.response_data import ResponsePanel, response_data
 from tuning.report.pictures.study import GainPanel, TuningData, tuning_data, tuning_picture
 from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
 from tuning.report.pictures.values import (

@@ -2,93 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch
 from numpy.typing import NDArray
 
-from tuning.identification.closed_form import curvature_response, steering_response
-from tuning.identification.frequency_response import GOOD, USABLE, FrequencyResponse, frequency_response
+from tuning.identification.frequency_response import GOOD, USABLE
 from tuning.report.look import BLUE, INK, KEPT, QUIET, VERMILLION, applied, figure, tidy
+from tuning.report.pictures.response_data import ResponsePanel
 
-if TYPE_CHECKING:
-    from tuning.identification import Identified
-
-__all__ = ["ResponsePanel", "response_data", "response_picture"]
+__all__ = ["response_picture"]
 
 Array = NDArray[np.float64]
 
 _INTERVAL = 1.96  # standard errors either side
-_BEYOND = 2.5  # times the highest usable frequency that is still shown
-_LEAST = 3  # frequencies that are worth a picture
-
-
-@dataclass(frozen=True)
-class ResponsePanel:
-    """One response.
-
-    Attributes:
-        title: from what to what.
-        measured, simulated: estimated alike, at the same frequencies; the second from the simulated answer.
-        form: the closed form of the vehicle at those frequencies, complex, shape (m,).
-        speed: of the closed form, m/s, or NaN where it does not depend on it.
-    """
-
-    title: str
-    measured: FrequencyResponse
-    simulated: FrequencyResponse
-    form: NDArray[np.complex128]
-    speed: float
-
-    @property
-    def shown(self) -> NDArray[np.bool_]:
-        """Frequencies worth showing: up to some way beyond the last usable one."""
-        usable = self.measured.frequency[self.measured.usable]
-        return self.measured.frequency <= (_BEYOND * usable[-1] if usable.size else np.inf)
-
-
-def response_data(found: Identified) -> tuple[ResponsePanel, ...]:
-    """Gather the responses from steering command to steering angle and to achieved curvature, where the logs allow.
-
-    All driving is used, since averages are what a response needs; where the identification kept only what was held
-    out, that.
-    """
-    traces = found.driving or found.traces
-    vehicle = found.vehicle
-    panels = []
-    for output, title in (
-        ("steering_angle", "steering command to steering angle"),
-        ("yaw_rate", "steering command to achieved curvature"),
-    ):
-        trace = traces.get(output)
-        if trace is None or trace.command is None or trace.speed is None:
-            continue
-        command, divisor = trace.command, np.ones(trace.time.size)
-        if output == "yaw_rate":
-            command, divisor = np.tan(trace.command) / vehicle.body.wheelbase, trace.speed
-        if not np.all(divisor > 0.0) or np.ptp(command) == 0.0:
-            continue
-        measured = frequency_response(
-            trace.time, command, trace.measured / divisor, trace.group, averaged=trace.averaged
-        )
-        if measured.frequency.size < _LEAST:
-            continue
-        simulated = frequency_response(
-            trace.time, command, trace.simulated / divisor, trace.group,
-            frequency=measured.frequency, averaged=trace.averaged, delay=measured.delay,
-        )  # fmt: skip
-        speed = float(np.median(trace.speed)) if output == "yaw_rate" else np.nan
-        form = (
-            curvature_response(vehicle, measured.frequency, speed)
-            if output == "yaw_rate"
-            else steering_response(vehicle, measured.frequency)
-        )
-        panels.append(ResponsePanel(title, measured, simulated, form, speed))
-    return tuple(panels)
 
 
 def response_picture(panels: tuple[ResponsePanel, ...]) -> Figure:

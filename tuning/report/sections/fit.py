@@ -152,7 +152,7 @@ def _response(found: Identified, picture: bytes) -> Section:
     words = tuple(response_words(panel) for panel in panels)
     caption = (
         "Gain (0 dB: as asked for), phase and coherence. Coherence is the share of the answer that follows the command linearly: "
-        "from 0.6 usable (shaded), from 0.8 good. The dashed line holds for small motions, without limits, play or sensors."
+        "from 0.6 usable (shaded), from 0.8 good. The dashed line holds for small motions, without limits, play or delays of sensors, at the middle speed."
     )
     return Section("Frequency response", (intro, *words), (Picture(picture, caption, " ".join(words)),))
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.frequency_response import GOOD
-from tuning.report.pictures.response import ResponsePanel
+from tuning.report.pictures.response_data import ResponsePanel
 
 __all__ = ["response_words"]
 
@@ -41,6 +41,11 @@ def response_words(panel: ResponsePanel) -> str:
     if not inside[at]:
         gain, turned = 100.0 * (abs(off[at]) - 1.0), np.degrees(np.angle(off[at]))
         words += f"; furthest off at {f[at]:.2g} Hz, where its gain is {gain:+.0f} % and its phase {turned:+.0f} deg"
+    if panel.left_out:
+        words += (
+            f". {100.0 * panel.left_out:.0f} % of the driving was left out, since the steering's rate limit acts there and "
+            "the answer is not linear"
+        )
     if np.median(simulated.coherence[usable]) < GOOD + _FULL:
         words += (
             ". The simulated answer, which has no noise, is as little linear: what lowers the coherence is in the model, such "
