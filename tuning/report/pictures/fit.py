@@ -72,9 +72,10 @@ def fit_signal(label: str, trace: Trace, agreement: dict[str, float], span: floa
 def _telling(time: Array, values: Array, apart: NDArray[np.bool_], span: float) -> tuple[float, float]:
     """Give the stretch of `span` seconds in which a signal moves most, from and to, s."""
     moved = np.concatenate(([0.0], np.cumsum(np.where(apart, 0.0, np.abs(np.diff(values))))))
-    ends = np.interp(time + span, time, moved)
-    # A little before the motion begins, so that it is seen to begin.
-    start = float(time[int(np.argmax(ends - moved))]) - 0.1 * span
+    within = np.interp(time + span, time, moved) - moved
+    # The middle of all that are as good: a short motion then stands in the middle.
+    best = np.flatnonzero(within >= within.max() * (1.0 - 1e-9))
+    start = float(time[best[best.size // 2]])
     start = min(max(start, 0.0), max(float(time[-1]) - span, 0.0))
     return start, start + span
 

@@ -71,7 +71,7 @@ def _draw(axes: Array, panel: ResponsePanel) -> None:
     for level_line, word in ((USABLE, "usable"), (GOOD, "good")):
         coherence.axhline(level_line, color=QUIET, linewidth=0.8, linestyle=(0, (2, 2)))
         coherence.annotate(
-            word, (1.0, level_line), xycoords=("axes fraction", "data"), ha="right", va="bottom", fontsize=8.0,
+            word, (0.006, level_line), xycoords=("axes fraction", "data"), ha="left", va="bottom", fontsize=8.0,
             color=QUIET,
         )  # fmt: skip
     coherence.set_ylim(0.0, 1.05)
