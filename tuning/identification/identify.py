@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from itertools import combinations
 from typing import Any, Literal
 
@@ -29,10 +28,10 @@ from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather
 from tuning.identification.refit import refit
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
-from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
+from tuning.identification.speed_fit import SpeedFit, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
 from tuning.identification.static_map import is_knot
-from tuning.identification.steering_problem import SteeringProblem
+from tuning.identification.traces import joined, traces_of
 from tuning.identification.tyre_fit import error_of, fit_tyres, is_slow, tyres_show
 from tuning.identification.unknowns import bounds, priors
 from tuning.identification.vehicle_of import assemble
@@ -105,7 +104,7 @@ def identify(
     recording = gather(fitted, command, threshold, first)
     lateral = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
-    traces = _traces(lateral, speed, held_out)
+    traces = traces_of(lateral, speed, held_out)
     validation = _agreements(traces)
     left_open = _left_open(speed, values) if others is None else []
     if others is None:
@@ -118,7 +117,7 @@ def identify(
         lateral = unseen(lateral)
     say_choices(lateral, values, findings)
     _explain(lateral, speed, model, findings)
-    trained = _traces(lateral, speed, recording)
+    trained = traces_of(lateral, speed, recording)
     by_training = unjudged(traces, trained, left_open)
     doubts += doubts_of_fit(traces, trained, by_training, () if excited else ("yaw_rate", "steering_angle"))
     if excited:
@@ -138,6 +137,7 @@ def identify(
 
     columns = list(Row.__dataclass_fields__)
     table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
+    everything = trained if others is None else joined(trained, traces)
     undetermined = undetermined_of(rows, ())
     return Identified(
         vehicle=vehicle,
@@ -152,6 +152,7 @@ def identify(
         undetermined=undetermined,
         advice=advice_for(undetermined),
         verdict=verdict_of(doubts, undetermined, weak_of(rows), validation),
+        driving=everything,
         _drawing=Drawing(lateral, speed),
     )
 
@@ -252,28 +253,6 @@ def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
     }
     needed = {f"drive.{name}" for name in ("dead_time", "lag", "brake_dead_time", "brake_lag")}
     return [] if needed <= determined | known.keys() else ["speed"]
-
-
-def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, Trace]:
-    """Give every output, measured and simulated with the fitted values."""
-    step = np.diff(data.drives.time, prepend=data.drives.time[0])
-    clock = np.cumsum(np.where(step > 0.0, step, 0.0))
-    problems: list[tuple[SteeringProblem | SpeedProblem, dict[str, float]]] = [
-        (
-            replace(lateral.problem, left_out=())
-            if data is lateral.problem.recording
-            else lateral.problem.judging(data),
-            lateral.values,
-        )
-    ]
-    if speed is not None and data.speed_command is not None:
-        problems.append((replace(speed.problem, recording=data), speed.values))
-    traces = {}
-    for problem, values in problems:
-        moments = problem.stack.moments
-        for name, (measured, simulated) in problem.compared(values).items():
-            traces[name] = Trace(clock[moments[name]], measured, simulated)
-    return traces
 
 
 def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:

@@ -78,6 +78,8 @@ class Identified:
         undetermined: names of the vehicle's values that the logs do not tell, the first the heaviest.
         advice: what to drive next for them, one sentence each.
         verdict: in a sentence or two, what the vehicle is good for.
+        driving: output -> the same as `traces` on all driving, fitted and held out, for what a picture of the vehicle
+            needs much data to show, such as its frequency response. No proof of the fit.
     """
 
     vehicle: Vehicle
@@ -92,6 +94,7 @@ class Identified:
     undetermined: tuple[str, ...] = ()
     advice: tuple[str, ...] = ()
     verdict: str = ""
+    driving: dict[str, Trace] = field(default_factory=dict)
     _drawing: Drawing | None = field(default=None, repr=False, compare=False)
 
     @property
