@@ -172,7 +172,8 @@ def speed_answer(p, dead_drive, dead_brake, drives: Drives, commanded: Commanded
 
     Args:
         p: PlantParameters.
-        dead_drive, dead_brake: s.
+        dead_drive, dead_brake: s; below 0, by no more than the time between two samples, where the log stamps a
+            command later than it was sent.
         drives: the recordings.
         commanded: what they ask for.
 
@@ -202,9 +203,10 @@ def speed_answer(p, dead_drive, dead_brake, drives: Drives, commanded: Commanded
             moment, end = drives.time[i], drives.time[i + 1]
             before = moving.speed
             while moment < end - SAME_TIME:
-                at = acting(drives, at, i, dead_drive, moment)
-                late = acting(drives, late, i, dead_brake, moment)
-                until = until_next(drives, at, i, dead_drive, until_next(drives, late, i, dead_brake, end))
+                at = acting(drives, at, i + 1, dead_drive, moment)
+                late = acting(drives, late, i + 1, dead_brake, moment)
+                until = until_next(drives, late, i + 1, dead_brake, end)
+                until = until_next(drives, at, i + 1, dead_drive, until)
                 inputs = _inputs(commanded, at, late)
                 count = _steps_of(p, until - moment, moving.speed)
                 for _ in range(count):

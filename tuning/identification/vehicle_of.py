@@ -69,7 +69,7 @@ def _found(lateral: LateralFit, speed: SpeedFit | None) -> dict[str, Any]:
         found["steering.map_command"] = tuple(float(x) for x in commands)
         found["steering.map_angle"] = tuple(float(x) for x in angles)
     found["body.model"] = problem.model
-    return found | (speed.values if speed is not None else {})
+    return found | (speed.vehicle_values if speed is not None else {})
 
 
 def _defaults(
