@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tuning.exporting import export
-    from tuning.identification import Identified, identify
+    from tuning.identification import Identified, identify, identify_drive
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
     from tuning.report import write_report
@@ -63,6 +63,7 @@ __all__ = [
     "compare",
     "export",
     "identify",
+    "identify_drive",
     "measure",
     "open_loop",
     "read_log",
@@ -98,6 +99,7 @@ _HOME = {
     "compare": "tuning.search",
     "export": "tuning.exporting",
     "identify": "tuning.identification",
+    "identify_drive": "tuning.identification",
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
     "read_log": "tuning.logs",

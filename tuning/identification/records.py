@@ -77,6 +77,36 @@ class Recording:
     brake: Array | None = None
     pushing: Measured | None = None
 
+    def beginning(self, seconds: float) -> Recording:
+        """Give the first so many seconds of driving, all recordings counted on."""
+        step = np.diff(self.drives.time, prepend=self.drives.time[0])
+        gone = np.cumsum(np.where(np.arange(step.size) == self.drives.first, 0.0, step))
+        end = int(np.searchsorted(gone, seconds, side="right"))
+
+        def cut(values: Array | None) -> Array | None:
+            return values if values is None else values[:end]
+
+        def until(measured: Measured) -> Measured:
+            kept = measured.at < end
+            back, ahead = measured.back, measured.ahead
+            if back is not None and ahead is not None:
+                kept &= (back < end) & (ahead < end)
+                back, ahead = back[kept], ahead[kept]
+            return Measured(measured.values[kept], measured.at[kept], back, ahead)
+
+        return Recording(
+            Drives(*(values[:end] for values in self.drives)),
+            self.command[:end],
+            self.log[:end],
+            self.counts[:end],
+            {name: until(measured) for name, measured in self.measured.items()},
+            cut(self.speed_command),
+            cut(self.acceleration_command),
+            cut(self.throttle),
+            cut(self.brake),
+            until(self.pushing) if self.pushing is not None else None,
+        )
+
 
 def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[str]) -> Recording:
     """Put logs one after the other, cut at the gaps of their clocks.

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 _SPREAD = ("drive.dead_time", "drive.lag", "drive.brake_dead_time", "drive.brake_lag", "drive.speed_gain")
 _NOT_OF_THE_VEHICLE = ("sensors", "road")
-_TRIAL = 12  # evaluations of J that a trial of one more effect gets
+_TRIAL = 6  # evaluations of J that a trial of one more effect gets
 _DIFFERENCE = 1e-4  # of a coordinate of order 1
 _LEAST_DROP = 0.01  # of the sum of squares of an output: a smaller one explains nothing that matters
 _DOUBTFUL = 4.0  # standard errors from doing nothing within which a kept effect is tried without once more

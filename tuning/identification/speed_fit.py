@@ -40,6 +40,8 @@ _PEDALS = {
 _DEAD_TIMES = ("drive.dead_time", "drive.brake_dead_time")
 _LAGS = ("drive.lag", "drive.brake_lag")
 _NO_DEAD_TIME = 1e-4  # s
+_FIRST_MINUTES = 120.0  # s of driving, by which starts are chosen
+_FIRST_STEPS = 10  # evaluations of J for that
 _WINDOW = 0.5  # s over which the first guess of an acceleration is taken
 
 
@@ -63,7 +65,7 @@ def fit_speed(
         near: values of an earlier fit to part of the data, whose choices are taken over.
     """
     if recording.speed_command is None and recording.throttle is None:
-        say(findings, "the logs hold neither a speed command nor a throttle: the [drive] table is assumed")
+        say(findings, "the logs hold no speed command, nor a throttle: the [drive] table is assumed")
         return None
     by_positions = recording.speed_command is None
     unlimited = {name: _NO_LIMIT for name in _LIMITS if name not in known and not by_positions}
@@ -79,7 +81,7 @@ def fit_speed(
     problem = replace(problem, unknowns=unknowns)
     effects = effects_of(problem, known, pedals)
     if near is None:
-        found = run_speed(problem, starts, seed, _first_noise(problem))
+        found = _from_starts(problem, starts, seed)
         found = _with_limits(found, known, seed)
         found = _with_age(found, seed)
         found, kept = keep_what_shows(found, effects, seed)
@@ -91,6 +93,19 @@ def fit_speed(
     _say_effects(found, kept, effects, known, findings)
     needed = tuple(name for pedal, (_, _, names) in _PEDALS.items() if pedal in pedals or not by_positions for name in names)
     return replace(found, needed=needed)
+
+
+def _from_starts(problem: SpeedProblem, starts: int, seed: int) -> SpeedFit:
+    """Fit from several starts; which of them leads on is settled by the first minutes, at a fraction of the cost."""
+    whole = problem.recording
+    beginning = whole.beginning(_FIRST_MINUTES)
+    noise = _first_noise(problem)
+    if starts > 1 and beginning.measured["speed"].at.size < 0.7 * whole.measured["speed"].at.size:
+        first = run_speed(replace(problem, recording=beginning), starts, seed, noise, _FIRST_STEPS)
+        values = first.values
+        problem = replace(problem, unknowns=tuple(u.at(values[u.name]) for u in problem.unknowns))
+        starts = 1
+    return run_speed(problem, starts, seed, noise)
 
 
 def _loop_unknowns() -> list[Unknown]:

@@ -189,7 +189,8 @@ def speed_answer(p, dead_drive, dead_brake, drives: Drives, commanded: Commanded
         around = Surroundings(1.0, commanded.grade[i], 0.0, 0.0)
         if drives.first[i] == i:
             at = late = i
-            moving = _started(p, commanded, drives.speed[i], i)
+            first = drives.speed[i] if commanded.anew[i] == DRIVING_ON else commanded.anew[i]
+            moving = _started(p, commanded, first, i)
             seen = moving.speed
         elif commanded.anew[i] != DRIVING_ON:
             seen += commanded.anew[i] - moving.speed

@@ -48,7 +48,11 @@ _FADE = "drive.no_load_speed"  # as drive_fade, its inverse
 # s. By positions nothing holds the speed: what is wrong by a little adds up for minutes. So the simulation starts anew
 # from the measured speed at this distance, long against lags and dead times. A judgement without a source.
 _HORIZON = 40.0
-_SMOOTHED = 0.3  # s either side over which the speed to start anew from is fitted by a line
+_CHOICE = 8.0  # s either side of that distance within which a moment of steady positions is looked for
+_SMOOTHED = 1.0  # s either side over which the speed to start anew from is fitted by a parabola
+_ANSWERED = 1.0  # s after a change of the positions that the speed takes to follow a parabola again
+_MOVED = 0.005  # smallest change of a position that counts
+_LEAST_SMOOTHED = 8  # speeds for a parabola
 
 
 @dataclass(frozen=True)
@@ -152,15 +156,28 @@ class SpeedProblem:
     @cached_property
     def _anew(self) -> Array:
         """The measured speed wherever the simulation starts anew, else `DRIVING_ON`, shape (n,)."""
-        drives = self.recording.drives
-        anew = np.full(drives.time.size, DRIVING_ON)
-        for begin in np.unique(drives.first) if self.by_positions else ():
-            own = np.flatnonzero(drives.first == begin)
-            time = drives.time[own]
-            moments = np.arange(time[0] + _HORIZON, time[-1] - 0.5 * _HORIZON, _HORIZON)
+        data = self.recording
+        anew = np.full(data.log.size, DRIVING_ON)
+        if data.throttle is None or data.brake is None:
+            return anew
+        for begin in np.unique(data.drives.first):
+            own = np.flatnonzero(data.drives.first == begin)
+            time, pedals = data.drives.time[own], data.throttle[own] - data.brake[own]
+            changed = time[1:][np.abs(np.diff(pedals)) > _MOVED]
+            moments = [time[0]]
+            for nominal in np.arange(time[0] + _HORIZON, time[-1] - 0.5 * _HORIZON, _HORIZON):
+                near = time[np.abs(time - nominal) <= _CHOICE]
+                after = np.searchsorted(changed, near - _SMOOTHED - _ANSWERED)
+                calm = np.append(changed, np.inf)[after] > near + _SMOOTHED
+                moments += list(near[calm][:1])
             for i in np.searchsorted(time, moments):
-                close = own[np.abs(time - time[i]) <= _SMOOTHED]
-                if close.size >= 3:
-                    line = np.polyfit(drives.time[close] - time[i], drives.speed[close], 1)
-                    anew[own[i]] = max(float(line[1]), 0.0)
+                close = np.abs(time - time[i]) <= _SMOOTHED
+                anew[own[i]] = _smoothed(time[close] - time[i], data.drives.speed[own][close])
         return anew
+
+
+def _smoothed(time: Array, speed: Array) -> float:
+    """Give the speed (m/s) at time 0 of the parabola through speeds about it, both of shape (m,)."""
+    if time.size < _LEAST_SMOOTHED or np.ptp(speed) == 0.0:
+        return float(speed[np.argmin(np.abs(time))])
+    return max(float(np.polyfit(time, speed, 2)[2]), 0.0)
