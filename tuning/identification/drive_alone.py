@@ -164,8 +164,14 @@ def _assembled(
         date=datetime.date.today().isoformat(),
         notes=" ".join(f"{text}." for text in findings),
         assumed=(*assumed, *(row.name for row in rows if row.status == "not seen")),
-        intervals={r.name: (r.low, r.high) for r in rows if np.isfinite(r.low + r.high) and r.status != "not seen"},
-        fit={f"{output}_{m}": float(numbers[m]) for output, numbers in fit.items() for m in ("fit_percent", "rmse")},
+        intervals={
+            r.name: (r.low, r.high) for r in rows if np.isfinite(r.low + r.high) and r.status != "not seen"
+        },
+        fit={
+            f"{output}_{m}": float(numbers[m])
+            for output, numbers in fit.items()
+            for m in ("fit_percent", "rmse")
+        },
     )
     return final.replace(provenance=provenance), [row for row in extra if isinstance(row.value, float)]
 

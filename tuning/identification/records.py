@@ -158,7 +158,16 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
             at = np.flatnonzero(_fresh(values, drives.first) & going)
             pushing = Measured(values[at], at) if at.size >= _LEAST_READINGS else None
     return Recording(
-        drives, joined(command), number, counts, measured, speed_command, acceleration_command, throttle, brake, pushing
+        drives,
+        joined(command),
+        number,
+        counts,
+        measured,
+        speed_command,
+        acceleration_command,
+        throttle,
+        brake,
+        pushing,
     )
 
 

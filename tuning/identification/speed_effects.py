@@ -145,7 +145,9 @@ def always_tried(recording: Recording) -> list[Effect]:
         Effect("loss of drive with speed", (loss.at(10.0 * fastest),), np.inf),
     ]
     if recording.speed_command is None:
-        found.append(Effect("dead zone of the throttle", (Unknown("drive.throttle_free", "", 0.0, 0.9, 0.05),)))
+        found.append(
+            Effect("dead zone of the throttle", (Unknown("drive.throttle_free", "", 0.0, 0.9, 0.05),))
+        )
         found[2] = Effect(found[2].words, (loss.at(1.5 * fastest),), np.inf)
     return found
 
@@ -165,9 +167,13 @@ def _of_positions(pedals: Collection[str]) -> list[Effect]:
 def _of_loop(pedals: Collection[str]) -> list[Effect]:
     found = [Effect("integral part of the loop", (Unknown("drive.speed_integral", "1/s²", 0.0, 10.0, 0.1),))]
     if "drive" in pedals:
-        found.append(Effect("gain of the drive", (Unknown("drive.drive_gain", "", 0.2, 5.0, 1.1, True),), 1.0))
+        found.append(
+            Effect("gain of the drive", (Unknown("drive.drive_gain", "", 0.2, 5.0, 1.1, True),), 1.0)
+        )
     if "brake" in pedals:
-        found.append(Effect("gain of the brake", (Unknown("drive.brake_gain", "", 0.2, 5.0, 1.1, True),), 1.0))
+        found.append(
+            Effect("gain of the brake", (Unknown("drive.brake_gain", "", 0.2, 5.0, 1.1, True),), 1.0)
+        )
     return found
 
 
@@ -224,7 +230,9 @@ def _with(found: SpeedFit, effect: Effect, starts: Mapping[str, float], seed: in
     values, problem = found.values, found.problem
     known = tuple(u.at(values[u.name]) for u in problem.unknowns)
     added = tuple(u.at(starts[u.name]) for u in effect.unknowns)
-    return run_speed(_graded(replace(problem, unknowns=(*known, *added))), 1, seed, found.estimate.noise, _TRIAL)
+    return run_speed(
+        _graded(replace(problem, unknowns=(*known, *added))), 1, seed, found.estimate.noise, _TRIAL
+    )
 
 
 def _without(found: SpeedFit, effect: Effect, seed: int) -> SpeedFit:
@@ -260,7 +268,9 @@ def _promises(found: SpeedFit, effects: list[Effect]) -> list[tuple[float, dict[
             columns.append(weighted({name: s - m for name, (m, s) in pairs.items()}) - still)
         share, after = _projected(still, np.stack(columns, axis=1), len(effect.unknowns))
         # An effect of one sign only, such as drag, is not there where the other sign would help.
-        one_sided = len(effect.unknowns) == 1 and not effect.unknowns[0].low < effect.absent < effect.unknowns[0].high
+        one_sided = (
+            len(effect.unknowns) == 1 and not effect.unknowns[0].low < effect.absent < effect.unknowns[0].high
+        )
         if one_sided and share[0] <= 0.0:
             promises.append((-np.inf, {}))
             continue

@@ -87,11 +87,20 @@ def fit_speed(
         found, kept = keep_what_shows(found, effects, seed)
         found = run_speed(_to_the_end(found.problem, found.values), 1, seed, found.estimate.noise)
     else:
-        kept = [e for e in effects if any(n in near or (n.startswith(GRADE) and GRADE in str(near)) for n in e.names)]
+        kept = [
+            e
+            for e in effects
+            if any(n in near or (n.startswith(GRADE) and GRADE in str(near)) for n in e.names)
+        ]
         problem = _as_before(problem, effects, kept, near)
         found = run_speed(_to_the_end(problem, near), 1, seed, _first_noise(problem))
     _say_effects(found, kept, effects, known, findings)
-    needed = tuple(name for pedal, (_, _, names) in _PEDALS.items() if pedal in pedals or not by_positions for name in names)
+    needed = tuple(
+        name
+        for pedal, (_, _, names) in _PEDALS.items()
+        if pedal in pedals or not by_positions
+        for name in names
+    )
     return replace(found, needed=needed)
 
 
@@ -217,7 +226,8 @@ def _to_the_end(problem: SpeedProblem, values: Mapping[str, float]) -> SpeedProb
     """Give the problem started at these values, lags seen as they are: one near 0 has no interval by its logarithm."""
     unknowns = (u.at(values.get(u.name, u.start)) for u in problem.unknowns)
     return replace(
-        problem, unknowns=tuple(replace(u, logarithmic=u.logarithmic and u.name not in _LAGS) for u in unknowns)
+        problem,
+        unknowns=tuple(replace(u, logarithmic=u.logarithmic and u.name not in _LAGS) for u in unknowns),
     )
 
 
@@ -250,7 +260,10 @@ def _say_effects(
         for name, (row, sign) in _LIMITS.items():
             if name not in known and name not in found.values:
                 most, what = float(np.max(sign * answer[row])), name.split(".")[1].removesuffix("_limit")
-                say(findings, f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²")
+                say(
+                    findings,
+                    f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²",
+                )
     if COMMAND_AGE in found.values:
         say(
             findings,

@@ -18,8 +18,8 @@ from tuning.vehicle.drive import (
     drive_derivative,
     integral_derivative,
     pedal_after,
-    thrust,
     throttle_demand,
+    thrust,
 )
 from tuning.vehicle.resistance import GRAVITY, along, resistance
 from tuning.vehicle.state import Inputs, State, Surroundings
@@ -34,7 +34,9 @@ ROWS: Final = 5  # of an answer
 # to choose among: where the number of steps changes with a lag, its derivative by differences is wrong.
 _STEPS: Final = (2.0 * LONGEST_STEP, 4.0 * LONGEST_STEP)
 _QUICKEST: Final = 4.0  # steps in a lag
-_ROLLING_ON: Final = 1.0  # m/s, above which brake and rolling resistance are far from fading out at standstill
+_ROLLING_ON: Final = (
+    1.0  # m/s, above which brake and rolling resistance are far from fading out at standstill
+)
 
 
 class Commanded(NamedTuple):
@@ -90,7 +92,13 @@ def _state(moving: _Moving):
 def _inputs(commanded: Commanded, at, late):
     """Give the inputs where the command of sample `at` acts at the drive and that of `late` at the brake."""
     return Inputs(
-        0.0, commanded.speed[at], commanded.drive[at], commanded.speed[late], commanded.brake[late], commanded.loop, 1.0
+        0.0,
+        commanded.speed[at],
+        commanded.drive[at],
+        commanded.speed[late],
+        commanded.brake[late],
+        commanded.loop,
+        1.0,
     )
 
 

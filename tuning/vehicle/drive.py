@@ -162,7 +162,11 @@ def demands(p, state, inputs):
     speed, integral = state.speed, state.speed_integral
     engaged = gear(inputs.drive_speed, speed)
     pushed = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
-    pushed = select(engaged * speed < -STANDSTILL_SPEED, 0.0, _least(pushed, _left_at(p, p.acceleration_limit, engaged * speed)))
+    pushed = select(
+        engaged * speed < -STANDSTILL_SPEED,
+        0.0,
+        _least(pushed, _left_at(p, p.acceleration_limit, engaged * speed)),
+    )
     ahead = _motion(gear(inputs.brake_speed, speed), speed)
     braked = ahead * _asked(p, inputs.brake_speed, inputs.brake_feed_forward, speed, integral)
     braked = _most(braked, -p.deceleration_limit)

@@ -240,16 +240,28 @@ class Drive(BaseModel):
         0.0, "", "throttle position up to which the drive gives nothing", ge=0.0, le=0.9
     )
     throttle_bend: Number = _refinement(
-        0.0, "", "bend of the throttle's static map: 0 straight, above 0 more at small positions", ge=-1.0, le=1.0
+        0.0,
+        "",
+        "bend of the throttle's static map: 0 straight, above 0 more at small positions",
+        ge=-1.0,
+        le=1.0,
     )
     brake_free: Number = _refinement(
         0.0, "", "brake position up to which the brake gives nothing", ge=0.0, le=0.9
     )
     no_load_speed: Number | None = _refinement(
-        None, "m/s", "at which the drive has nothing left, its share falling linearly with speed", ge=0.5, le=500.0
+        None,
+        "m/s",
+        "at which the drive has nothing left, its share falling linearly with speed",
+        ge=0.5,
+        le=500.0,
     )
     motor_drag: Number = _refinement(
-        0.0, "1/s", "acceleration lost per speed while the drive pushes, whatever its position", ge=0.0, le=10.0
+        0.0,
+        "1/s",
+        "acceleration lost per speed while the drive pushes, whatever its position",
+        ge=0.0,
+        le=10.0,
     )
     jerk_limit: Number | None = _refinement(None, "m/s³", "of the drive", gt=0.0, le=1e4)
     brake_jerk_limit: Number | None = _refinement(None, "m/s³", "of the brake", gt=0.0, le=1e4)
