@@ -6,6 +6,7 @@ a motor that falls linearly with speed, F = F_0 s(u) (1 − v/v_0), and first-or
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -76,7 +77,7 @@ def driven_by_positions(truth: Truth, seconds: float, seed: int, fast: float = 1
         throttle[own], brake[own] = u, b
         begin, end = time[own][0], time[own][0] + SEGMENT
         cuts = sorted({begin, begin + truth.dead_time, begin + truth.brake_dead_time, end})
-        for one, other in zip(cuts[:-1], cuts[1:], strict=True):
+        for one, other in itertools.pairwise(cuts):
             if one >= begin + truth.dead_time - 1e-9:
                 acting[0] = u
             if one >= begin + truth.brake_dead_time - 1e-9:
@@ -88,3 +89,70 @@ def driven_by_positions(truth: Truth, seconds: float, seed: int, fast: float = 1
             speed[own][(time[own] >= one - 1e-9) & (time[own] < other - 1e-9)] = y[0, index]
             state = y[:, -1]
     return time, throttle, brake, speed
+
+
+@dataclass(frozen=True)
+class Loop:
+    """A vehicle's speed loop, a* = ff + k (v_cmd - v) + I, İ = k_i (v_cmd - v), and what it acts through."""
+
+    gain: float = 0.9
+    integral: float = 0.0
+    drive_gain: float = 1.0
+    brake_gain: float = 1.0
+    sensor_lag: float = 0.0
+
+
+def driven_by_loop(truth: Truth, loop: Loop, seconds: float, seed: int, rate: float = 50.0):
+    """Speed commands in steps of 5 s: (time, speed command, feed-forward, speed, speed as its sensor shows it, v̇).
+
+    The demand is limited nowhere; its positive part goes to the drive and its negative part to the brake, each with
+    the command as it was a dead time ago. Integrated from one change of a command to the next.
+    """
+    rng = np.random.default_rng(seed)
+    time = np.arange(0.0, seconds, 1.0 / rate)
+    per_segment = round(5.0 * rate)
+    count = -(-time.size // per_segment)
+    asked = rng.uniform(4.0, 11.0, count)
+    forward = rng.uniform(-0.4, 0.4, count)
+    begins = 5.0 * np.arange(count)
+
+    def acting(values, moment, dead_time):
+        return values[max(int(np.searchsorted(begins + dead_time, moment + 1e-9, side="right")) - 1, 0)]
+
+    def slope(_, x, drive, brake):
+        v, push, hold, integral, seen = x
+        wanted = drive[1] + loop.gain * (drive[0] - v) + integral
+        braked = brake[1] + loop.gain * (brake[0] - v) + integral
+        change = push + hold - truth.resistance(v) - truth.grade_pull
+        return (
+            change,
+            (loop.drive_gain * max(wanted, 0.0) - push) / truth.lag,
+            (loop.brake_gain * min(braked, 0.0) - hold) / truth.brake_lag,
+            loop.integral * (drive[0] - v),
+            (v - seen) / loop.sensor_lag if loop.sensor_lag else change,
+        )
+
+    state = np.array([asked[0], truth.resistance(asked[0]), 0.0, 0.0, asked[0]])
+    series = np.empty((5, time.size))
+    cuts = np.unique(
+        np.concatenate([begins, begins + truth.dead_time, begins + truth.brake_dead_time, [seconds]])
+    )
+    for one, other in itertools.pairwise(cuts[cuts <= seconds]):
+        commands = [
+            (acting(asked, one, dead), acting(forward, one, dead))
+            for dead in (truth.dead_time, truth.brake_dead_time)
+        ]
+        inside = time[(time >= one - 1e-9) & (time < other - 1e-9)]
+        at = np.unique(np.concatenate(([one], inside, [other])))
+        done = solve_ivp(
+            slope, (one, other), state, t_eval=at, args=commands, rtol=1e-7, atol=1e-9, max_step=0.1
+        )
+        series[:, (time >= one - 1e-9) & (time < other - 1e-9)] = done.y[
+            :, np.searchsorted(at, inside - 1e-12)
+        ]
+        state = done.y[:, -1]
+    change = series[1] + series[2] - truth.resistance(series[0]) - truth.grade_pull
+    return (
+        time, np.repeat(asked, per_segment)[: time.size], np.repeat(forward, per_segment)[: time.size],
+        series[0], series[4], change,
+    )  # fmt: skip

@@ -20,13 +20,14 @@ from tuning.identification.records import Recording
 from tuning.identification.speed_problem import COMMAND_AGE, GRADE, SENSOR_LAG, SpeedProblem
 from tuning.identification.unknowns import Unknown, bounds, coordinates
 
-__all__ = ["Effect", "SpeedFit", "always_tried", "effects_of", "keep_what_shows", "run_speed"]
+__all__ = ["TRIAL_STEPS", "Effect", "SpeedFit", "always_tried", "effects_of", "keep_what_shows", "run_speed"]
 
 Array = NDArray[np.float64]
 
 _SPREAD = ("drive.dead_time", "drive.lag", "drive.brake_dead_time", "drive.brake_lag", "drive.speed_gain")
+_ROLLING = "tyres.rolling_resistance"
 _NOT_OF_THE_VEHICLE = ("sensors", "road")
-_TRIAL = 6  # evaluations of J that a trial of one more effect gets
+TRIAL_STEPS = 6  # evaluations of J that a trial of one more effect gets
 _DIFFERENCE = 1e-4  # of a coordinate of order 1
 _LEAST_DROP = 0.01  # of the sum of squares of an output: a smaller one explains nothing that matters
 _DOUBTFUL = 4.0  # standard errors from doing nothing within which a kept effect is tried without once more
@@ -124,9 +125,9 @@ def effects_of(problem: SpeedProblem, known: Collection[str], pedals: Collection
     if problem.accelerometer:
         found.append(Effect("lag of the speed sensor", (Unknown(SENSOR_LAG, "s", 0.0, 1.0, 0.05),)))
     logs = np.unique(problem.recording.log)
-    # Within one log a grade cannot be told from rolling resistance.
+    # A grade common to all logs cannot be told from rolling resistance: their mean is level.
     if 2 <= logs.size <= _MOST_LOGS:
-        grades = (Unknown(f"{GRADE}[{int(k)}]", "rad", -0.15, 0.15, 0.005) for k in logs)
+        grades = (Unknown(f"{GRADE}[{int(k)}]", "rad", -0.15, 0.15, 0.005) for k in logs[:-1])
         found.append(Effect("grade of each log", tuple(grades)))
     return [effect for effect in found if not any(name in known for name in effect.names)]
 
@@ -177,28 +178,40 @@ def _of_loop(pedals: Collection[str]) -> list[Effect]:
     return found
 
 
-def keep_what_shows(found: SpeedFit, effects: list[Effect], seed: int) -> tuple[SpeedFit, list[Effect]]:
-    """Add the effects that the logs show to a fit, one after the other; give the fit and what was added."""
+def keep_what_shows(found: SpeedFit, effects: list[Effect], seed: int) -> SpeedFit:
+    """Add the effects that the logs show to a fit, one after the other, and drop those it holds that they do not."""
     present = {u.name for u in found.problem.unknowns}
     kept = [effect for effect in effects if effect.names[0] in present]
     left = [effect for effect in effects if effect.names[0] not in present]
-    while left:
-        promises = _promises(found, left)
-        best = max(range(len(left)), key=lambda i: promises[i][0] / len(left[i].unknowns))
-        promise, starts = promises[best]
-        effect = left.pop(best)
-        if promise <= EVIDENCE * len(effect.unknowns):
-            break
-        trial = _with(found, effect, starts, seed)
-        if _explains(found, trial, len(effect.unknowns)) and not _stuck(trial, effect):
-            found = trial
-            kept.append(effect)
+    grades = [_with_rolling(effect, effects, present) for effect in left if effect.names[0].startswith(GRADE)]
+    # Grades come after the others: they would take what rolling resistance does to all logs alike. Once they are in, the
+    # others are asked again.
+    left = [effect for effect in left if not effect.names[0].startswith(GRADE)]
+    for batch in (list(left), grades, left if grades else []):
+        batch[:] = [effect for effect in batch if effect.names[0] not in found.values]
+        while batch:
+            promises = _promises(found, batch)
+            best = max(range(len(batch)), key=lambda i: promises[i][0])
+            promise, starts = promises[best]
+            effect = batch.pop(best)
+            if promise <= EVIDENCE * len(effect.unknowns):
+                break
+            trial = _with(found, effect, starts, seed)
+            if _explains(found, trial, len(effect.unknowns)) and not _stuck(trial, effect):
+                found = trial
+                kept.append(effect)
     for effect in list(kept):
         simpler = _without(found, effect, seed) if _doubtful(found, effect) else None
         if simpler is not None and not _explains(simpler, found, len(effect.unknowns)):
             found = simpler
             kept.remove(effect)
-    return found, kept
+    return found
+
+
+def _with_rolling(grade: Effect, effects: list[Effect], present: Collection[str]) -> Effect:
+    """Give the grades with the rolling resistance, if that is not known, so that they need not stand in for it."""
+    rolling = [u for e in effects for u in e.unknowns if u.name == _ROLLING and u.name not in present]
+    return replace(grade, unknowns=(*grade.unknowns, *rolling))
 
 
 def _explains(smaller: SpeedFit, larger: SpeedFit, count: int) -> bool:
@@ -209,7 +222,7 @@ def _explains(smaller: SpeedFit, larger: SpeedFit, count: int) -> bool:
 
 def _stuck(trial: SpeedFit, effect: Effect) -> bool:
     names = [u.name for u in trial.problem.unknowns]
-    return any(trial.estimate.at_bound[names.index(name)] for name in effect.names)
+    return any(trial.estimate.at_bound[names.index(name)] for name in effect.names if name != _ROLLING)
 
 
 def _doubtful(found: SpeedFit, effect: Effect) -> bool:
@@ -229,16 +242,17 @@ def _doubtful(found: SpeedFit, effect: Effect) -> bool:
 def _with(found: SpeedFit, effect: Effect, starts: Mapping[str, float], seed: int) -> SpeedFit:
     values, problem = found.values, found.problem
     known = tuple(u.at(values[u.name]) for u in problem.unknowns)
-    added = tuple(u.at(starts[u.name]) for u in effect.unknowns)
+    present = {u.name for u in known}
+    added = tuple(u.at(starts[u.name]) for u in effect.unknowns if u.name not in present)
     return run_speed(
-        _graded(replace(problem, unknowns=(*known, *added))), 1, seed, found.estimate.noise, _TRIAL
+        _graded(replace(problem, unknowns=(*known, *added))), 1, seed, found.estimate.noise, TRIAL_STEPS
     )
 
 
 def _without(found: SpeedFit, effect: Effect, seed: int) -> SpeedFit:
     values = found.values
     left = tuple(u.at(values[u.name]) for u in found.problem.unknowns if u.name not in effect.names)
-    return run_speed(replace(found.problem, unknowns=left), 1, seed, found.estimate.noise, _TRIAL)
+    return run_speed(replace(found.problem, unknowns=left), 1, seed, found.estimate.noise, TRIAL_STEPS)
 
 
 def _graded(problem: SpeedProblem) -> SpeedProblem:
@@ -263,10 +277,11 @@ def _promises(found: SpeedFit, effects: list[Effect]) -> list[tuple[float, dict[
     promises = []
     for effect in effects:
         columns = list(slopes)
-        for u in effect.unknowns:
+        for u in (u for u in effect.unknowns if u.name not in values):
             pairs = problem.compared({**values, u.name: u.start})
             columns.append(weighted({name: s - m for name, (m, s) in pairs.items()}) - still)
-        share, after = _projected(still, np.stack(columns, axis=1), len(effect.unknowns))
+        added = [u for u in effect.unknowns if u.name not in values]
+        share, after = _projected(still, np.stack(columns, axis=1), len(added))
         # An effect of one sign only, such as drag, is not there where the other sign would help.
         one_sided = (
             len(effect.unknowns) == 1 and not effect.unknowns[0].low < effect.absent < effect.unknowns[0].high
@@ -276,7 +291,7 @@ def _promises(found: SpeedFit, effects: list[Effect]) -> list[tuple[float, dict[
             continue
         parts = np.split(after, np.cumsum(sizes)[:-1])
         larger = {name: part * noise[name] for name, part in zip(base, parts, strict=True)}
-        starts = {u.name: _at_share(u, effect.absent, s) for u, s in zip(effect.unknowns, share, strict=True)}
+        starts = {u.name: _at_share(u, effect.absent, s) for u, s in zip(added, share, strict=True)}
         promises.append((evidence(base, larger)[0], starts))
     return promises
 

@@ -13,6 +13,7 @@ from tuning.identification.accelerometer import agrees_with_speed
 from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.records import Recording
 from tuning.identification.speed_effects import (
+    TRIAL_STEPS,
     Effect,
     SpeedFit,
     always_tried,
@@ -84,7 +85,7 @@ def fit_speed(
         found = _from_starts(problem, starts, seed)
         found = _with_limits(found, known, seed)
         found = _with_age(found, seed)
-        found, kept = keep_what_shows(found, effects, seed)
+        found = keep_what_shows(found, effects, seed)
         found = run_speed(_to_the_end(found.problem, found.values), 1, seed, found.estimate.noise)
     else:
         kept = [
@@ -94,7 +95,7 @@ def fit_speed(
         ]
         problem = _as_before(problem, effects, kept, near)
         found = run_speed(_to_the_end(problem, near), 1, seed, _first_noise(problem))
-    _say_effects(found, kept, effects, known, findings)
+    _say_effects(found, effects, known, findings)
     needed = tuple(
         name
         for pedal, (_, _, names) in _PEDALS.items()
@@ -131,7 +132,8 @@ def _position_unknowns(recording: Recording) -> list[Unknown]:
     """Give what every vehicle by positions has, the strengths guessed from the quickest changes of speed."""
     change = _changes(recording)
     throttle, brake = recording.throttle, recording.brake
-    assert throttle is not None and brake is not None
+    assert throttle is not None
+    assert brake is not None
     most = max(float(np.percentile(change, 99.0)), 0.1) / max(float(np.percentile(throttle, 99.0)), 0.05)
     least = max(float(-np.percentile(change, 1.0)), 0.1) / max(float(np.percentile(brake, 99.0)), 0.05)
     return [
@@ -186,7 +188,8 @@ def _with_limits(found: SpeedFit, known: Mapping[str, Any], seed: int) -> SpeedF
             continue
         limit = Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, _NO_LIMIT), 0.6 * most, True)
         unknowns = tuple(u.at(found.values[u.name]) for u in found.problem.unknowns)
-        trial = run_speed(replace(found.problem, unknowns=(*unknowns, limit)), 1, seed, found.estimate.noise)
+        problem = replace(found.problem, unknowns=(*unknowns, limit))
+        trial = run_speed(problem, 1, seed, found.estimate.noise, TRIAL_STEPS)
         gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (found, trial)))
         if gain > EVIDENCE and not trial.estimate.at_bound[-1]:
             found = trial
@@ -253,7 +256,7 @@ def _as_before(
 
 
 def _say_effects(
-    found: SpeedFit, kept: list[Effect], effects: list[Effect], known: Mapping[str, Any], findings: list[str]
+    found: SpeedFit, effects: list[Effect], known: Mapping[str, Any], findings: list[str]
 ) -> None:
     if not found.problem.by_positions:
         answer = found.problem.simulate(found.values)
@@ -270,9 +273,15 @@ def _say_effects(
             f"the vehicle answers before its commands are logged: the log stamps them up to {found.values[COMMAND_AGE]:.2g} s "
             "late. Only the lag less that age is well known; log commands when they are sent",
         )
-    if kept:
-        names = ", ".join(effect.words for effect in kept)
-        say(findings, f"the speed shows, by an information criterion: {names}")
-    left = [effect.words for effect in effects if effect not in kept]
+    shown = [effect.words for effect in effects if effect.names[0] in found.values]
+    if shown:
+        say(findings, f"the speed shows, by an information criterion: {', '.join(shown)}")
+    if any(name.startswith(GRADE) for name in found.values):
+        say(
+            findings,
+            "grades are those against the mean of all logs, the last one's what the others leave: a grade common to all "
+            "looks like rolling resistance of the same size. Driving that was held out was predicted as on a level road",
+        )
+    left = [effect.words for effect in effects if effect.names[0] not in found.values]
     if left:
         say(findings, f"left out, since the speed does not show it: {', '.join(left)}")

@@ -64,7 +64,8 @@ class SpeedProblem:
         unknowns: what is fitted.
         recording: the data, with a speed command or positions of throttle and brake.
         accelerometer: whether the measured longitudinal acceleration is compared too.
-        graded: the recording whose logs the fitted grades belong to; of other logs the grade is taken for 0.
+        graded: the recording whose logs the fitted grades belong to, their mean being level; of other logs the grade is
+            taken for 0.
     """
 
     vehicle: Vehicle
@@ -140,18 +141,42 @@ class SpeedProblem:
     def _commanded(self, p: PlantParameters, values: Mapping[str, float]) -> Commanded:
         data = self.recording
         grade = np.zeros(data.log.size)
-        if self.graded is data:
-            for name, value in values.items():
-                if name.startswith(GRADE):
-                    grade[data.log == int(name[len(GRADE) + 1 : -1])] = value
+        slopes = {int(n[len(GRADE) + 1 : -1]): v for n, v in values.items() if n.startswith(GRADE)}
+        if slopes and self.graded is data:
+            # The last log's is not fitted: the mean of all is level.
+            by_log = np.full(int(data.log.max()) + 1, -sum(slopes.values()))
+            by_log[list(slopes)] = list(slopes.values())
+            grade = by_log[data.log]
         sensor_lag = float(values.get(SENSOR_LAG, 0.0))
         if data.speed_command is not None and data.acceleration_command is not None:
             forward = data.acceleration_command
-            return Commanded(1.0, data.speed_command, forward, forward, grade, self._anew, sensor_lag)
+            return Commanded(
+                1.0, data.speed_command, forward, forward, grade, self._anew, self._following, sensor_lag
+            )
         if data.throttle is None or data.brake is None:
             raise AssertionError("a speed problem is made only of logs with a speed command or a throttle")
         asked, braked = position_demands(p, data.throttle, data.brake)
-        return Commanded(0.0, np.ones_like(asked), asked, braked, grade, self._anew, sensor_lag)
+        return Commanded(
+            0.0, np.ones_like(asked), asked, braked, grade, self._anew, self._following, sensor_lag
+        )
+
+    @cached_property
+    def _following(self) -> NDArray[np.int64]:
+        """The next sample of the recording with another command, or n, shape (n,)."""
+        data = self.recording
+        n = data.log.size
+        commands = (data.speed_command, data.acceleration_command, data.throttle, data.brake)
+        changed = np.zeros(n, dtype=bool)
+        for values in commands:
+            if values is not None:
+                changed[1:] |= np.diff(values) != 0.0
+        changed &= data.drives.first != np.arange(n)
+        at = np.flatnonzero(changed)
+        following = np.append(at, n)[np.searchsorted(at, np.arange(n), side="right")]
+        inside = following < n
+        own = data.drives.first
+        following[inside & (own[np.minimum(following, n - 1)] != own)] = n
+        return following
 
     @cached_property
     def _anew(self) -> Array:
