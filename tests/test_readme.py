@@ -10,25 +10,13 @@ import sys
 from pathlib import Path
 
 import pytest
+from small_car import ON_BOARD
 
 import tracker
 import tuning
 
 ROOT = Path(__file__).resolve().parents[1]
 SETTINGS = re.compile(r"# --- what is yours ---\n.*?# -{21}\n", re.DOTALL)
-ON_BOARD = """
-[time]
-column = "elapsed time sensors"
-unit = "s"
-[steering_command]
-column = "steering"
-[speed]
-column = "vel encoder"
-unit = "m/s"
-[yaw_rate]
-column = "W (IMU)"
-unit = "rad/s"
-"""
 SMALL_CAR = """
 from pathlib import Path
 LOGS, JUDGED_BY = sorted(Path({folder!r}).glob("s*_steering/*.csv")), []

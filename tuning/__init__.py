@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tuning.excitation import ExcitationPlan, Space, Uncertainty, plan_excitation
     from tuning.exporting import export
-    from tuning.identification import Foreseen, Identified, foresee, identify
+    from tuning.identification import Foreseen, Identified, foresee, identify, identify_drive
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
     from tuning.report import write_report
@@ -69,6 +69,7 @@ __all__ = [
     "export",
     "foresee",
     "identify",
+    "identify_drive",
     "measure",
     "open_loop",
     "plan_excitation",
@@ -110,6 +111,7 @@ _HOME = {
     "export": "tuning.exporting",
     "foresee": "tuning.identification",
     "identify": "tuning.identification",
+    "identify_drive": "tuning.identification",
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
     "plan_excitation": "tuning.excitation",

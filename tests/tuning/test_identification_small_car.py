@@ -8,59 +8,15 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from small_car import WHEELBASE, captured_log, published_map, steering_logs
 
 from tuning.identification import identify
-from tuning.logs import read_log
-
-WHEELBASE = 0.1735  # m, SOURCE.txt
-
-ON_BOARD = """
-[time]
-column = "elapsed time sensors"
-unit = "s"
-[steering_command]
-column = "steering"
-[speed]
-column = "vel encoder"
-unit = "m/s"
-[yaw_rate]
-column = "W (IMU)"
-unit = "rad/s"
-"""
-
-# Clock, position and heading of the motion capture; of the on-board columns, which are sampled at 10 Hz and held with
-# some 0.1 s of age, only the command is needed.
-MOTION_CAPTURE = """
-[time]
-column = "vicon time"
-unit = "s"
-[steering_command]
-column = "steering"
-[x]
-column = "vicon x"
-unit = "m"
-[y]
-column = "vicon y"
-unit = "m"
-[heading]
-column = "vicon yaw"
-unit = "rad"
-"""
-
-
-def published_map(u):
-    """Road-wheel angle (rad) of a command, as SOURCE.txt gives it."""
-    a, b, c, d, e = 1.3929, 0.36576, 0.002996 - 0.03, 0.51479, 1.02304
-    w = (np.tanh(30.0 * (u + c)) + 1.0) / 2.0
-    return w * b * np.tanh(a * (u + c)) + (1.0 - w) * d * np.tanh(e * (u + c))
 
 
 @pytest.fixture(scope="module")
 def captured(shared_data, tmp_path_factory):
     """Identified from 98 s of free driving under motion capture, the static map taken from the owner."""
-    channels = tmp_path_factory.mktemp("channels") / "motion_capture.toml"
-    channels.write_text(MOTION_CAPTURE, encoding="utf-8")
-    log = read_log(shared_data / "small_car" / "motion_capture" / "free_driving.csv", channels)
+    log = captured_log(shared_data, tmp_path_factory.mktemp("channels"))
     command = np.linspace(-1.0, 1.0, 41)
     known = {"map_command": command.tolist(), "map_angle": published_map(command).tolist()}
     return identify(log, known=known, name="small car")
@@ -69,10 +25,8 @@ def captured(shared_data, tmp_path_factory):
 @pytest.fixture(scope="module")
 def mapped(shared_data, tmp_path_factory):
     """Identified with its static map from the 22 on-board logs of steering steps and sines, wheelbase known."""
-    channels = tmp_path_factory.mktemp("channels") / "on_board.toml"
-    channels.write_text(ON_BOARD, encoding="utf-8")
-    files = sorted((shared_data / "small_car").glob("s*_steering/*.csv"))
-    return identify([read_log(file, channels) for file in files], known={"wheelbase": WHEELBASE})
+    logs = steering_logs(shared_data, tmp_path_factory.mktemp("channels"))
+    return identify(logs, known={"wheelbase": WHEELBASE})
 
 
 def test_the_wheelbase_is_found_within_five_percent(captured):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,9 +27,9 @@ _TRIES = 200  # draws for one that lies within the bounds and is a vehicle
 
 @dataclass(frozen=True)
 class Drawing:
-    """What vehicles are drawn from: the fits of steering and body, and of the speed loop where there is one."""
+    """What vehicles are drawn from: the fits of steering and body and of drive and brake, where there are such."""
 
-    lateral: LateralFit
+    lateral: LateralFit | None
     speed: SpeedFit | None
 
     def draw(self, vehicle: Vehicle, n: int, seed: int) -> list[Vehicle]:
@@ -44,13 +45,14 @@ class Drawing:
 
     def _one(self, vehicle: Vehicle, number: int, rng: np.random.Generator) -> Vehicle:
         for _ in range(_TRIES):
-            values = _drawn(self.lateral.problem.unknowns, self.lateral.estimate, rng)
-            drive = (
-                _drawn(self.speed.problem.unknowns, self.speed.estimate, rng)
-                if self.speed is not None
-                else {}
-            )
-            changes = changes_of(self.lateral, values, drive) | _apart(self.lateral.widened, rng)
+            changes: dict[str, Any] = {}
+            if self.lateral is not None:
+                values = _drawn(self.lateral.problem.unknowns, self.lateral.estimate, rng)
+                changes |= changes_of(self.lateral, values, {}) | _apart(self.lateral.widened, rng)
+            if self.speed is not None:
+                changes |= self.speed.vehicle_values(
+                    _drawn(self.speed.problem.unknowns, self.speed.estimate, rng)
+                )
             provenance = vehicle.provenance.model_copy(
                 update={
                     "name": f"{vehicle.provenance.name} (draw {number})".strip(),

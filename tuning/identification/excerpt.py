@@ -20,7 +20,10 @@ _BANDS = 3  # of speed, from each of which pieces are taken in turn
 
 
 def excerpt(recording: Recording) -> Recording:
-    """Give the pieces of a recording that steer most, from slow, middle and fast driving alike; all of a short one."""
+    """Give the pieces of a recording that steer most, from slow, middle and fast driving alike; all of a short one.
+
+    It serves steering and body: commands of drive and brake are left out.
+    """
     drives = recording.drives
     pieces = _pieces(recording)
     lengths = np.array([drives.time[stop - 1] - drives.time[start] for start, stop in pieces])
@@ -83,9 +86,6 @@ def _part(recording: Recording, pieces: list[tuple[int, int]]) -> Recording:
         good[good] = (first[back[good]] == first[at[good]]) & (first[ahead[good]] == first[at[good]])
         return Measured(one.values[good], at[good], back[good], ahead[good])
 
-    def of(values: Array | None) -> Array | None:
-        return None if values is None else values[taken]
-
     return replace(
         recording,
         drives=Drives(time, first, drives.speed[taken]),
@@ -93,6 +93,9 @@ def _part(recording: Recording, pieces: list[tuple[int, int]]) -> Recording:
         log=recording.log[taken],
         counts=recording.counts[taken] & settled,
         measured={name: moved(one) for name, one in recording.measured.items()},
-        speed_command=of(recording.speed_command),
-        acceleration_command=of(recording.acceleration_command),
+        speed_command=None,
+        acceleration_command=None,
+        throttle=None,
+        brake=None,
+        pushing=None,
     )

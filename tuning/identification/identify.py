@@ -66,7 +66,8 @@ def identify(
 
     Args:
         logs: drives with a steering command (`curvature_command` or `steering_command`), a speed, and at least one
-            of `yaw_rate`, `heading`, `steering_angle`, `lateral_acceleration`; a `speed_command` gives the speed loop.
+            of `yaw_rate`, `heading`, `steering_angle`, `lateral_acceleration`; a `speed_command` gives the speed loop,
+            without one a `throttle_command` and a `brake_command` give drive and brake by positions.
         known: values of the vehicle that need not be found, by field name ("wheelbase") or dotted name
             ("steering.dead_time"), SI.
         validate: drives to judge by; otherwise some whole logs, or a stretch of a single one, are held out.
@@ -251,8 +252,7 @@ def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
     determined = {
         unknown.name for unknown, is_vague in zip(speed.problem.unknowns, vague, strict=True) if not is_vague
     }
-    needed = {f"drive.{name}" for name in ("dead_time", "lag", "brake_dead_time", "brake_lag")}
-    return [] if needed <= determined | known.keys() else ["speed"]
+    return [] if set(speed.needed) <= determined | known.keys() else ["speed"]
 
 
 def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:

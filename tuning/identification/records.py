@@ -30,6 +30,7 @@ _LONGEST_HOLD = 5.0  # times the median hold; a longer one is a true standstill 
 
 _LEAST_READINGS = 20  # that count: fewer tell nothing, and their noise cannot be judged
 _STANDSTILL = 0.01  # m/s
+_AROUND = 2.0  # s before and after a motion that count for what positions of throttle and brake do
 _BIAS_SAMPLES = 20  # at standstill that a gyro's bias takes
 
 Array = NDArray[np.float64]
@@ -62,6 +63,9 @@ class Recording:
         counts: samples that count: settled and moving, shape (n,).
         measured: output name -> Measured (`steering_angle`, `yaw_rate`, `lateral_acceleration`, `speed`).
         speed_command, acceleration_command: shape (n,), or None without a speed command.
+        throttle, brake: positions from 0 to 1 (a throttle below 0 gives nothing), shape (n,), where the logs hold no
+            speed command but a throttle; else None.
+        pushing: measured longitudinal acceleration, or None.
     """
 
     drives: Drives
@@ -71,6 +75,39 @@ class Recording:
     measured: dict[str, Measured]
     speed_command: Array | None
     acceleration_command: Array | None
+    throttle: Array | None = None
+    brake: Array | None = None
+    pushing: Measured | None = None
+
+    def beginning(self, seconds: float) -> Recording:
+        """Give the first so many seconds of driving, all recordings counted on."""
+        step = np.diff(self.drives.time, prepend=self.drives.time[0])
+        gone = np.cumsum(np.where(np.arange(step.size) == self.drives.first, 0.0, step))
+        end = int(np.searchsorted(gone, seconds, side="right"))
+
+        def cut(values: Array | None) -> Array | None:
+            return values if values is None else values[:end]
+
+        def until(measured: Measured) -> Measured:
+            kept = measured.at < end
+            back, ahead = measured.back, measured.ahead
+            if back is not None and ahead is not None:
+                kept &= (back < end) & (ahead < end)
+                back, ahead = back[kept], ahead[kept]
+            return Measured(measured.values[kept], measured.at[kept], back, ahead)
+
+        return Recording(
+            Drives(*(values[:end] for values in self.drives)),
+            self.command[:end],
+            self.log[:end],
+            self.counts[:end],
+            {name: until(measured) for name, measured in self.measured.items()},
+            cut(self.speed_command),
+            cut(self.acceleration_command),
+            cut(self.throttle),
+            cut(self.brake),
+            until(self.pushing) if self.pushing is not None else None,
+        )
 
     @cached_property
     def clock(self) -> Array:
@@ -130,12 +167,55 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
     acceleration_command = np.zeros_like(time) if speed_command is not None else None
     if speed_command is not None and _in_all(logs, "acceleration_command", findings):
         acceleration_command = joined("acceleration_command")
+    throttle = brake = pushing = None
+    if speed_command is None and _in_all(logs, "throttle_command", findings):
+        throttle = joined("throttle_command")
+        brake = joined("brake_command") if _in_all(logs, "brake_command", findings) else np.zeros_like(time)
     measured = _measured(logs, joined, read, drives, counts, number, findings)
-    if speed_command is not None:
-        going = (time - time[first] >= SPEED_SETTLING) & ((speed >= threshold) | (speed_command >= threshold))
-        going &= read("speed")
+    if speed_command is not None or throttle is not None:
+        going = _going(drives, threshold, speed_command, throttle) & read("speed")
         measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
-    return Recording(drives, joined(command), number, counts, measured, speed_command, acceleration_command)
+        if _in_all(logs, "longitudinal_acceleration", findings):
+            values = joined("longitudinal_acceleration")
+            at = np.flatnonzero(read("longitudinal_acceleration") & going)
+            pushing = Measured(values[at], at) if at.size >= _LEAST_READINGS else None
+    return Recording(
+        drives,
+        joined(command),
+        number,
+        counts,
+        measured,
+        speed_command,
+        acceleration_command,
+        throttle,
+        brake,
+        pushing,
+    )
+
+
+def _going(
+    drives: Drives, threshold: float, speed_command: Array | None, throttle: Array | None
+) -> NDArray[np.bool_]:
+    """Say which samples count for the speed: settled, and moving or asked to move.
+
+    A throttle that moves nothing tells its dead zone, and coming to rest tells resistance: with positions the seconds
+    before and after a motion count too. There a recording starts from what its first positions hold.
+    """
+    since = drives.time - drives.time[drives.first]
+    if speed_command is not None:
+        return (since >= SPEED_SETTLING) & ((drives.speed >= threshold) | (speed_command >= threshold))
+    moving = drives.speed >= threshold
+    if throttle is not None:
+        moving |= throttle > 0.0
+    near = np.zeros_like(moving)
+    for begin in np.unique(drives.first):
+        own = np.flatnonzero(drives.first == begin)
+        time, some = drives.time[own], drives.time[own][moving[own]]
+        if some.size:
+            after = np.clip(np.searchsorted(some, time), 0, some.size - 1)
+            before = np.maximum(after - 1, 0)
+            near[own] = np.minimum(np.abs(some[after] - time), np.abs(some[before] - time)) <= _AROUND
+    return (since >= SETTLING) & near
 
 
 def _uninterrupted(logs: Sequence[Log], findings: list[str]) -> list[tuple[int, Log, slice]]:

@@ -1,103 +1,49 @@
-"""The speed loop: dead times and lags of drive and brake, the loop's gain, and the limits that the logs reach."""
+"""The longitudinal side: dead times and lags of drive and brake, the loop or the maps of the positions, and resistance."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tuning.identification.estimate import Estimate, Residuals, Stack, fit
+from tuning.identification.accelerometer import agrees_with_speed
 from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.records import Recording
-from tuning.identification.speed_kernel import speed_answer
+from tuning.identification.speed_effects import (
+    TRIAL_STEPS,
+    Effect,
+    SpeedFit,
+    always_tried,
+    effects_of,
+    keep_what_shows,
+    run_speed,
+)
+from tuning.identification.speed_problem import COMMAND_AGE, GRADE, SpeedProblem
 from tuning.identification.speeds import say
-from tuning.identification.unknowns import Unknown, from_coordinates
+from tuning.identification.unknowns import Unknown
 from tuning.vehicle import Vehicle
-from tuning.vehicle.parameters import PlantParameters
 
 __all__ = ["SpeedFit", "SpeedProblem", "fit_speed"]
 
 Array = NDArray[np.float64]
 
 _NO_LIMIT = 50.0  # m/s², the largest that a vehicle file takes
-_PLANT_FIELDS = {
-    "drive.lag": "drive_lag",
-    "drive.brake_lag": "brake_lag",
-    "drive.speed_gain": "speed_gain",
-    "drive.acceleration_limit": "acceleration_limit",
-    "drive.deceleration_limit": "deceleration_limit",
-}
-_SPREAD = ("drive.dead_time", "drive.lag", "drive.brake_dead_time", "drive.brake_lag", "drive.speed_gain")
 _LEAST_DEMAND = 0.1  # m/s²; a loop that never asks for more has shown neither drive nor brake
 _LEAST_SHARE = 0.01  # of the samples that must ask for drive (or brake) for its answer to be looked for
-
-
-@dataclass(frozen=True)
-class SpeedProblem:
-    """The speed loop as a least-squares problem.
-
-    Attributes:
-        vehicle: holds every value that is not fitted.
-        unknowns: what is fitted.
-        recording: the data, with a speed command.
-    """
-
-    vehicle: Vehicle
-    unknowns: tuple[Unknown, ...]
-    recording: Recording
-
-    def values(self, z: Array) -> dict[str, float]:
-        """Give the unknowns' values by name."""
-        return from_coordinates(self.unknowns, z)
-
-    def simulate(self, values: Mapping[str, float]) -> Array:
-        """Give the simulated answer, shape (3, n), as `speed_answer` says."""
-        changed: dict[str, Any] = {
-            _PLANT_FIELDS[name]: value for name, value in values.items() if name in _PLANT_FIELDS
-        }
-        p: PlantParameters = self.vehicle.plant._replace(**changed)
-        drive = self.vehicle.drive
-        speed, acceleration = self.recording.speed_command, self.recording.acceleration_command
-        if speed is None or acceleration is None:
-            raise AssertionError("a speed problem is made only of logs with a speed command")
-        return speed_answer(
-            p,
-            float(values.get("drive.dead_time", drive.dead_time)),
-            float(values.get("drive.brake_dead_time", drive.brake_dead_time)),
-            self.recording.drives,
-            speed,
-            acceleration,
-        )
-
-    def compared(self, values: Mapping[str, float]) -> dict[str, tuple[Array, Array]]:
-        """Give the speed as (measured, simulated), both of shape (m,), m/s."""
-        measured = self.recording.measured["speed"]
-        return {"speed": (measured.values, self.simulate(values)[0, measured.at])}
-
-    def residuals(self, z: Array) -> Residuals:
-        """Give simulated minus measured speed, m/s."""
-        return {name: s - m for name, (m, s) in self.compared(self.values(z)).items()}
-
-    @property
-    def stack(self) -> Stack:
-        """Where the residuals stand in time."""
-        return Stack({"speed": self.recording.measured["speed"].at}, self.recording.drives.first)
-
-
-@dataclass(frozen=True)
-class SpeedFit:
-    """A fitted speed loop."""
-
-    problem: SpeedProblem
-    estimate: Estimate
-
-    @property
-    def values(self) -> dict[str, float]:
-        """The unknowns' values by name."""
-        return self.problem.values(self.estimate.z)
+_LIMITS = {"drive.acceleration_limit": (1, 1.0), "drive.deceleration_limit": (2, -1.0)}
+_PEDALS = {
+    "drive": (1, 1.0, ("drive.dead_time", "drive.lag")),
+    "brake": (2, -1.0, ("drive.brake_dead_time", "drive.brake_lag")),
+}
+_DEAD_TIMES = ("drive.dead_time", "drive.brake_dead_time")
+_LAGS = ("drive.lag", "drive.brake_lag")
+_NO_DEAD_TIME = 1e-4  # s
+_FIRST_MINUTES = 120.0  # s of driving, by which starts are chosen
+_FIRST_STEPS = 10  # evaluations of J for that
+_WINDOW = 0.5  # s over which the first guess of an acceleration is taken
 
 
 def fit_speed(
@@ -109,73 +55,247 @@ def fit_speed(
     findings: list[str],
     near: Mapping[str, float] | None = None,
 ) -> SpeedFit | None:
-    """Fit the speed loop, or give None, with a finding, where the logs do not show it."""
-    if recording.speed_command is None:
-        say(findings, "the logs hold no speed command: the [drive] table is assumed")
+    """Fit the speed loop, or drive and brake by positions, or give None, with a finding, where the logs show neither.
+
+    Args:
+        recording: the data.
+        vehicle: holds every value that is not fitted.
+        known: values by dotted name.
+        starts, seed: of the fit.
+        findings: gets what the reader of the result should know.
+        near: values of an earlier fit to part of the data, whose choices are taken over.
+    """
+    if recording.speed_command is None and recording.throttle is None:
+        say(findings, "the logs hold no speed command, nor a throttle: the [drive] table is assumed")
         return None
-    candidates = [
+    by_positions = recording.speed_command is None
+    unlimited = {name: _NO_LIMIT for name in _LIMITS if name not in known and not by_positions}
+    candidates = _position_unknowns(recording) if by_positions else _loop_unknowns()
+    unknowns = tuple(u for u in candidates if u.name not in known)
+    accelerometer = agrees_with_speed(recording, findings)
+    problem = SpeedProblem(vehicle.replace(**unlimited), unknowns, recording, accelerometer)
+    unknowns, pedals = _without_unasked(problem, findings)
+    if "drive" not in pedals and by_positions:
+        unknowns = tuple(u for u in unknowns if u.name not in ("drive.throttle_free", "drive.no_load_speed"))
+    if not any(u.name in names for u in unknowns for _, _, names in _PEDALS.values()):
+        return None
+    problem = replace(problem, unknowns=unknowns)
+    effects = effects_of(problem, known, pedals)
+    if near is None:
+        found = _from_starts(problem, starts, seed)
+        found = _with_limits(found, known, starts, seed)
+        found = _with_age(found, seed)
+        found = keep_what_shows(found, effects, seed)
+        found = run_speed(_to_the_end(found.problem, found.values), 1, seed, found.estimate.noise)
+    else:
+        kept = [
+            e
+            for e in effects
+            if any(n in near or (n.startswith(GRADE) and GRADE in str(near)) for n in e.names)
+        ]
+        problem = _as_before(problem, effects, kept, near)
+        found = run_speed(_to_the_end(problem, near), 1, seed, _first_noise(problem))
+    _say_effects(found, effects, known, findings)
+    needed = tuple(
+        name
+        for pedal, (_, _, names) in _PEDALS.items()
+        if pedal in pedals or not by_positions
+        for name in names
+    )
+    return replace(found, needed=needed)
+
+
+def _from_starts(problem: SpeedProblem, starts: int, seed: int) -> SpeedFit:
+    """Fit from several starts; which of them leads on is settled by the first minutes, at a fraction of the cost."""
+    whole = problem.recording
+    beginning = whole.beginning(_FIRST_MINUTES)
+    noise = _first_noise(problem)
+    if starts > 1 and beginning.measured["speed"].at.size < 0.7 * whole.measured["speed"].at.size:
+        first = run_speed(replace(problem, recording=beginning), starts, seed, noise, _FIRST_STEPS)
+        values = first.values
+        problem = replace(problem, unknowns=tuple(u.at(values[u.name]) for u in problem.unknowns))
+        starts = 1
+    return run_speed(problem, starts, seed, noise)
+
+
+def _loop_unknowns() -> list[Unknown]:
+    return [
         Unknown("drive.dead_time", "s", 0.0, 2.0, 0.2),
         Unknown("drive.lag", "s", 0.02, 5.0, 0.4, True),
         Unknown("drive.brake_dead_time", "s", 0.0, 2.0, 0.15),
         Unknown("drive.brake_lag", "s", 0.02, 5.0, 0.3, True),
         Unknown("drive.speed_gain", "1/s", 0.02, 10.0, 0.8, True),
     ]
-    unlimited = {
-        name: _NO_LIMIT
-        for name in ("drive.acceleration_limit", "drive.deceleration_limit")
-        if name not in known
-    }
-    unknowns = tuple(u.at((near or {}).get(u.name, u.start)) for u in candidates if u.name not in known)
-    problem = SpeedProblem(vehicle.replace(**unlimited), unknowns, recording)
-    unknowns = _without_unasked(problem, findings)
-    if not unknowns:
-        return None
-    problem = replace(problem, unknowns=unknowns)
-    found = _run(
-        problem, starts, seed, {"speed": 0.2 * float(np.std(recording.measured["speed"].values)) or 1.0}
-    )
-    for name, row, sign, what in (
-        ("drive.acceleration_limit", 1, 1.0, "acceleration"),
-        ("drive.deceleration_limit", 2, -1.0, "deceleration"),
-    ):
-        if name not in known:
-            found = _with_limit(found, name, row, sign, what, seed, findings)
-    return found
 
 
-def _run(problem: SpeedProblem, starts: int, seed: int, noise: dict[str, float]) -> SpeedFit:
-    spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
-    estimate = fit(
-        problem.residuals, problem.stack, problem.unknowns, noise, spread, starts, seed,
-    )  # fmt: skip
-    return SpeedFit(problem, estimate)
+def _position_unknowns(recording: Recording) -> list[Unknown]:
+    """Give what every vehicle by positions has, the strengths guessed from the quickest changes of speed."""
+    change = _changes(recording)
+    throttle, brake = recording.throttle, recording.brake
+    assert throttle is not None
+    assert brake is not None
+    most = max(float(np.percentile(change, 99.0)), 0.1) / max(float(np.percentile(throttle, 99.0)), 0.05)
+    least = max(float(-np.percentile(change, 1.0)), 0.1) / max(float(np.percentile(brake, 99.0)), 0.05)
+    return [
+        Unknown("drive.dead_time", "s", 0.0, 2.0, 0.1),
+        Unknown("drive.lag", "s", 0.01, 5.0, 0.2, True),
+        Unknown("drive.acceleration_limit", "m/s²", 0.05, _NO_LIMIT, 2.0, True).at(most),
+        Unknown("drive.brake_dead_time", "s", 0.0, 2.0, 0.1),
+        Unknown("drive.brake_lag", "s", 0.01, 5.0, 0.2, True),
+        Unknown("drive.deceleration_limit", "m/s²", 0.05, _NO_LIMIT, 4.0, True).at(least),
+        *(u for effect in always_tried(recording) for u in effect.unknowns),
+    ]
 
 
-def _without_unasked(problem: SpeedProblem, findings: list[str]) -> tuple[Unknown, ...]:
-    """Leave out drive or brake where the loop, as first guessed, hardly asks anything of it."""
+def _changes(recording: Recording) -> Array:
+    """Give the accelerations over a short window at all samples, m/s², shape (n,)."""
+    drives = recording.drives
+    change = np.zeros(drives.time.size)
+    for begin in np.unique(drives.first):
+        own = drives.first == begin
+        time, speed = drives.time[own], drives.speed[own]
+        ends = np.clip([time - 0.5 * _WINDOW, time + 0.5 * _WINDOW], time[0], time[-1])
+        change[own] = np.diff(np.interp(ends, time, speed), axis=0)[0] / np.diff(ends, axis=0)[0]
+    return change
+
+
+def _first_noise(problem: SpeedProblem) -> dict[str, float]:
+    pairs = problem.compared({u.name: u.start for u in problem.unknowns})
+    return {name: 0.2 * float(np.std(measured)) or 1.0 for name, (measured, _) in pairs.items()}
+
+
+def _without_unasked(problem: SpeedProblem, findings: list[str]) -> tuple[tuple[Unknown, ...], list[str]]:
+    """Leave out drive or brake where it is, as first guessed, hardly asked for anything; give the pedals in use."""
     answer = problem.simulate({u.name: u.start for u in problem.unknowns})
-    kept = problem.unknowns
-    for row, sign, what, names in (
-        (1, 1.0, "drive", ("drive.dead_time", "drive.lag")),
-        (2, -1.0, "brake", ("drive.brake_dead_time", "drive.brake_lag")),
-    ):
+    kept, pedals = problem.unknowns, []
+    for pedal, (row, sign, names) in _PEDALS.items():
         if float(np.mean(sign * answer[row] > _LEAST_DEMAND)) < _LEAST_SHARE:
-            say(findings, f"the logs hardly ask anything of the {what}: its dead time and lag are assumed")
-            kept = tuple(u for u in kept if u.name not in names)
-    return kept if any(u.name != "drive.speed_gain" for u in kept) else ()
+            say(findings, f"the logs hardly ask anything of the {pedal}: its dead time and lag are assumed")
+            limit = next(name for name, (at, _) in _LIMITS.items() if at == row)
+            kept = tuple(u for u in kept if u.name not in (*names, limit))
+        else:
+            pedals.append(pedal)
+    return kept, pedals
 
 
-def _with_limit(
-    found: SpeedFit, name: str, row: int, sign: float, what: str, seed: int, findings: list[str]
-) -> SpeedFit:
-    """Add a limit if the logs show one, else say how much has been asked for without reaching one."""
-    most = float(np.max(sign * found.problem.simulate(found.values)[row]))
-    if most > _LEAST_DEMAND:
-        limit = Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, _NO_LIMIT), 0.6 * most, True)
-        unknowns = tuple(u.at(found.values[u.name]) for u in found.problem.unknowns)
-        trial = _run(replace(found.problem, unknowns=(*unknowns, limit)), 1, seed, found.estimate.noise)
-        gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (found, trial)))
-        if gain > EVIDENCE and not trial.estimate.at_bound[-1]:
-            return trial
-    say(findings, f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²")
-    return found
+def _with_limits(found: SpeedFit, known: Mapping[str, Any], starts: int, seed: int) -> SpeedFit:
+    """Give the fit with the loop's limits that the logs show.
+
+    Both are tried at once and from several starts: a fit without them, or with one of two, lies in another valley.
+    """
+    if found.problem.by_positions:
+        return found
+    answer = found.problem.simulate(found.values)
+    limits = []
+    for name, (row, sign) in _LIMITS.items():
+        most = float(np.max(sign * answer[row]))
+        if name not in known and most > _LEAST_DEMAND:
+            limits.append(Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, _NO_LIMIT), 0.6 * most, True))
+    if not limits:
+        return found
+    trial = _from_starts(
+        replace(found.problem, unknowns=(*found.problem.unknowns, *limits)), max(starts, 2), seed
+    )
+    if not _explains(found, trial):
+        return found
+    for limit in limits:
+        kept = tuple(u.at(trial.values[u.name]) for u in trial.problem.unknowns if u.name != limit.name)
+        simpler = run_speed(replace(trial.problem, unknowns=kept), 1, seed, trial.estimate.noise, TRIAL_STEPS)
+        if not _explains(simpler, trial):
+            trial = simpler
+    return trial
+
+
+def _explains(smaller: SpeedFit, larger: SpeedFit) -> bool:
+    gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (smaller, larger)))
+    return gain > EVIDENCE
+
+
+def _with_age(found: SpeedFit, seed: int) -> SpeedFit:
+    """Let commands be stamped late where the vehicle seems to answer at once, and the logs show it.
+
+    A logger that writes the newest command it has heard stamps it up to a period late. The dead time that would have to
+    be below 0 then stands at 0, and the lag is too short. No more than their difference is ever seen.
+    """
+    at = [i for i, u in enumerate(found.problem.unknowns) if u.name in _DEAD_TIMES]
+    if not at or not np.all(found.estimate.z[at] <= _NO_DEAD_TIME):
+        return found
+    values = found.values
+    problem = _aged(found.problem)
+    trial = run_speed(
+        replace(problem, unknowns=tuple(u.at(values.get(u.name, u.start)) for u in problem.unknowns)),
+        1, seed, found.estimate.noise,
+    )  # fmt: skip
+    return trial if _explains(found, trial) else found
+
+
+def _aged(problem: SpeedProblem) -> SpeedProblem:
+    """Give the problem with an age of its commands in place of dead times."""
+    steps = np.diff(problem.recording.drives.time)
+    period = float(np.median(steps[steps > 0.0]))
+    age = Unknown(COMMAND_AGE, "s", 0.0, period, 0.5 * period)
+    dead = {u.name for u in problem.unknowns if u.name in _DEAD_TIMES}
+    unknowns = (*(u for u in problem.unknowns if u.name not in dead), age)
+    return replace(problem, unknowns=unknowns, vehicle=problem.vehicle.replace(**dict.fromkeys(dead, 0.0)))
+
+
+def _to_the_end(problem: SpeedProblem, values: Mapping[str, float]) -> SpeedProblem:
+    """Give the problem started at these values, lags seen as they are: one near 0 has no interval by its logarithm."""
+    unknowns = (u.at(values.get(u.name, u.start)) for u in problem.unknowns)
+    return replace(
+        problem,
+        unknowns=tuple(replace(u, logarithmic=u.logarithmic and u.name not in _LAGS) for u in unknowns),
+    )
+
+
+def _as_before(
+    problem: SpeedProblem, effects: list[Effect], kept: list[Effect], near: Mapping[str, float]
+) -> SpeedProblem:
+    """Give the problem with the limits and effects of an earlier fit, started at its values."""
+    limits = [
+        Unknown(name, "m/s²", 0.2 * near[name], min(2.0 * near[name], _NO_LIMIT), near[name], True)
+        for name in _LIMITS
+        if name in near and name not in {u.name for u in problem.unknowns}
+    ]
+    # Grades belong to their logs, of which there are others now: they start from a level road.
+    if COMMAND_AGE in near:
+        problem = _aged(problem)
+    optional = {name for effect in effects for name in effect.names}
+    base = [u for u in problem.unknowns if u.name not in optional]
+    added = [u for effect in kept for u in effect.unknowns]
+    unknowns = tuple(
+        u.at(0.0 if u.name.startswith(GRADE) else near.get(u.name, u.start)) for u in (*base, *limits, *added)
+    )
+    return replace(problem, unknowns=unknowns, graded=problem.recording)
+
+
+def _say_effects(
+    found: SpeedFit, effects: list[Effect], known: Mapping[str, Any], findings: list[str]
+) -> None:
+    if not found.problem.by_positions:
+        answer = found.problem.simulate(found.values)
+        for name, (row, sign) in _LIMITS.items():
+            if name not in known and name not in found.values:
+                most, what = float(np.max(sign * answer[row])), name.split(".")[1].removesuffix("_limit")
+                say(
+                    findings,
+                    f"the {what} limit was not reached; the most asked for was {max(most, 0.0):.3g} m/s²",
+                )
+    if COMMAND_AGE in found.values:
+        say(
+            findings,
+            f"the vehicle answers before its commands are logged: the log stamps them up to {found.values[COMMAND_AGE]:.2g} s "
+            "late. Only the lag less that age is well known; log commands when they are sent",
+        )
+    shown = [effect.words for effect in effects if effect.names[0] in found.values]
+    if shown:
+        say(findings, f"the speed shows, by an information criterion: {', '.join(shown)}")
+    if any(name.startswith(GRADE) for name in found.values):
+        say(
+            findings,
+            "grades are those against the mean of all logs, the last one's what the others leave: a grade common to all "
+            "looks like rolling resistance of the same size. Driving that was held out was predicted as on a level road",
+        )
+    left = [effect.words for effect in effects if effect.names[0] not in found.values]
+    if left:
+        say(findings, f"left out, since the speed does not show it: {', '.join(left)}")

@@ -14,7 +14,7 @@ from tuning.identification.records import Recording
 from tuning.identification.speed_fit import SpeedFit
 from tuning.identification.steering_problem import SteeringProblem
 
-__all__ = ["held_mean", "joined", "traces_of"]
+__all__ = ["held_mean", "joined", "speed_traces_of", "traces_of"]
 
 Array = NDArray[np.float64]
 
@@ -30,12 +30,19 @@ def traces_of(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> d
         name: _trace(data, clock, moments[name], measured, simulated, asked)
         for name, (measured, simulated) in steering.compared(lateral.values).items()
     }
-    if speed is not None and data.speed_command is not None:
-        problem = replace(speed.problem, recording=data)
-        at = problem.stack.moments
-        for name, (measured, simulated) in problem.compared(speed.values).items():
-            traces[name] = _trace(data, clock, at[name], measured, simulated, data.speed_command)
-    return traces
+    return traces | (speed_traces_of(speed, data) if speed is not None and "speed" in data.measured else {})
+
+
+def speed_traces_of(speed: SpeedFit, data: Recording) -> dict[str, Trace]:
+    """Give the outputs of the longitudinal side, as `traces_of` does; asked for is the speed, or the throttle."""
+    problem = replace(speed.problem, recording=data)
+    asked = data.speed_command if data.speed_command is not None else data.throttle
+    assert asked is not None  # a speed fit is made only of logs with one of the two
+    clock, at = _clock(data), problem.stack.moments
+    return {
+        name: _trace(data, clock, at[name], measured, simulated, asked)
+        for name, (measured, simulated) in problem.compared(speed.values).items()
+    }
 
 
 def joined(first: Mapping[str, Trace], second: Mapping[str, Trace]) -> dict[str, Trace]:

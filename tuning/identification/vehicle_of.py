@@ -35,7 +35,7 @@ def assemble(
     findings: list[str],
 ) -> tuple[Vehicle, list[Row]]:
     """Give the vehicle, and the rows of the table for what was known or assumed."""
-    changes = changes_of(lateral, lateral.values, speed.values if speed is not None else {})
+    changes = changes_of(lateral, lateral.values, speed.vehicle_values() if speed is not None else {})
     assumed = _limits(lateral, known, changes) | _defaults(lateral, known, changes, findings)
     vehicle = lateral.problem.vehicle.replace(**(changes | assumed))
     extra = _more_rows(vehicle, lateral, known, rows, assumed)
@@ -65,15 +65,13 @@ def assemble(
     return vehicle.replace(provenance=provenance), extra
 
 
-def changes_of(
-    lateral: LateralFit, values: Mapping[str, float], drive: Mapping[str, float]
-) -> dict[str, Any]:
+def changes_of(lateral: LateralFit, values: Mapping[str, float], drive: Mapping[str, Any]) -> dict[str, Any]:
     """Give values of the unknowns by dotted name of the vehicle's fields.
 
     Args:
         lateral: whose unknowns `values` are.
         values: of steering and body, by name; what belongs to sensors and road is left out.
-        drive: of the speed loop.
+        drive: of drive and brake, likewise by name of the vehicle's fields.
     """
     problem = lateral.problem
     found: dict[str, Any] = {

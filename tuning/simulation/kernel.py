@@ -25,6 +25,7 @@ from tuning.simulation.plant import advance
 from tuning.simulation.script import Situation, situation_at
 from tuning.simulation.sensing import NewestFix, Sensed, sense
 from tuning.simulation.wire import Message, Wire, send
+from tuning.vehicle.drive import brake_position_demand, throttle_demand
 from tuning.vehicle.model import moving
 from tuning.vehicle.parameters import DeadTimes, PlantParameters
 from tuning.vehicle.state import State, Surroundings
@@ -268,7 +269,7 @@ def _message(
     )  # fmt: skip
     asked = np.tan(angle) / p.wheelbase
     return Message(
-        steering_target(p, asked), speed, throttle * p.acceleration_limit, -brake * p.deceleration_limit
+        steering_target(p, asked), speed, throttle_demand(p, throttle), brake_position_demand(p, brake)
     )
 
 

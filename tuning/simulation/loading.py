@@ -65,6 +65,7 @@ def loaded(vehicle: Vehicle, plant: PlantParameters, mass: float, position: floa
         stiffness_front=stiffness_front,
         stiffness_rear=stiffness_rear,
         understeer_gradient=gradient,
+        viscous_drag=p.viscous_drag * p.mass / total,
         drive_gain=p.drive_gain * p.mass / total,
         brake_gain=p.brake_gain * p.mass / total,
     )

@@ -16,12 +16,14 @@ from tuning.vehicle.resistance import resistance
 __all__ = [
     "STANDSTILL_SPEED",
     "acceleration_demand",
+    "brake_position_demand",
     "demands",
     "drive_derivative",
     "gear",
     "integral_derivative",
     "pedal_after",
     "speed_derivative",
+    "throttle_demand",
     "thrust",
 ]
 
@@ -51,6 +53,34 @@ def _least(one, other):
 @equation
 def _most(one, other):
     return select(one > other, one, other)
+
+
+@equation
+def throttle_demand(p, position):
+    """Give what a throttle position asks of the drive (m/s², ≥ 0): what it gives at standstill.
+
+    Nothing up to `throttle_free`, the acceleration limit at 1, in between a straight line or a parabola:
+    a = limit · s (1 + bend (1 − s)) with s the share of the way; increasing for a bend of −1 to 1. Below 0 nothing.
+    """
+    share = clip((position - p.throttle_free) / (1.0 - p.throttle_free), 0.0, 1.0)
+    return share * (1.0 + p.throttle_bend * (1.0 - share)) * p.acceleration_limit
+
+
+@equation
+def brake_position_demand(p, position):
+    """Give what a brake position asks of the brake (m/s², ≤ 0): nothing up to `brake_free`, then in proportion."""
+    return -clip((position - p.brake_free) / (1.0 - p.brake_free), 0.0, 1.0) * p.deceleration_limit
+
+
+@equation
+def _left_at(p, demand, speed):
+    """Give what is left of a demand (m/s²) at a speed along the gear: a (1 − v/v_0) − d v, not below 0.
+
+    A motor's back-voltage takes a share of its force in proportion to speed where its supply is switched by the
+    position, and a force regardless of it where the voltage follows it (DC motor, F = c (u U − k v), from memory).
+    """
+    fast = _most(speed, 0.0)
+    return _most(demand * _most(1.0 - p.drive_fade * fast, 0.0) - p.motor_drag * fast, 0.0)
 
 
 @equation
@@ -124,20 +154,24 @@ def demands(p, state, inputs):
     """Give what is asked of drive (m/s², ≥ 0, along the gear) and brake (m/s², ≤ 0, against the motion).
 
     With the loop closed each follows from the command as it has it. A vehicle that moves against its gear is braked
-    to rest before the drive acts. The pedal that is not in charge acts only beyond the hand-over band; the pedal in
+    to rest before the drive acts. What the drive can give falls with speed, if the file says so. The pedal that is not in charge acts only beyond the hand-over band; the pedal in
     charge gives nothing while the demand is of the other's sign. With the loop open the feed-forwards are the demands
-    as they are, neither limited nor handed over.
+    at standstill, neither limited nor handed over.
     """
     closed = inputs.loop > 0.5
     speed, integral = state.speed, state.speed_integral
     engaged = gear(inputs.drive_speed, speed)
     pushed = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
-    pushed = select(engaged * speed < -STANDSTILL_SPEED, 0.0, _least(pushed, p.acceleration_limit))
+    pushed = select(
+        engaged * speed < -STANDSTILL_SPEED,
+        0.0,
+        _least(pushed, _left_at(p, p.acceleration_limit, engaged * speed)),
+    )
     ahead = _motion(gear(inputs.brake_speed, speed), speed)
     braked = ahead * _asked(p, inputs.brake_speed, inputs.brake_feed_forward, speed, integral)
     braked = _most(braked, -p.deceleration_limit)
     band = select(closed, p.hand_over, 0.0)
-    pushed = select(closed, pushed, inputs.drive_feed_forward)
+    pushed = select(closed, pushed, _left_at(p, inputs.drive_feed_forward, engaged * speed))
     braked = select(closed, braked, inputs.brake_feed_forward)
     return (
         select(pushed > select(state.pedal < 0.0, band, 0.0), pushed, 0.0),
@@ -195,7 +229,8 @@ def integral_derivative(p, state, inputs):
     error = inputs.drive_speed - speed
     demand = engaged * _asked(p, inputs.drive_speed, inputs.drive_feed_forward, speed, integral)
     # Above 0 while the demand is at a limit and the error leads beyond it.
-    beyond = engaged * error * (demand - clip(demand, -p.deceleration_limit, p.acceleration_limit))
+    most = _left_at(p, p.acceleration_limit, engaged * speed)
+    beyond = engaged * error * (demand - clip(demand, -p.deceleration_limit, most))
     rising = select(beyond > 0.0, 0.0, p.speed_integral_gain * error)
     # At rest the command decides, in motion whether it is against the gear.
     astray = select(engaged * speed < 0.0, 0.0, 1.0)

@@ -27,6 +27,7 @@ class PlantParameters(NamedTuple):
     rear_axle_distance: float  # m, centre of gravity to rear axle
     centre_height: float  # m, of the centre of gravity above the road
     drag_area: float  # m², air drag coefficient times frontal area
+    viscous_drag: float  # 1/s, deceleration per speed by bearings, gears and oil
     side_area: float  # m², side force coefficient times side area
     pressure_centre: float  # m, where the side wind acts, ahead of the centre of gravity
     stiffness_front: float  # N/rad, with the compliance of the steering in it
@@ -63,6 +64,11 @@ class PlantParameters(NamedTuple):
     hand_over: float  # m/s², demand that it takes to change between drive and brake
     acceleration_limit: float  # m/s²
     deceleration_limit: float  # m/s², positive
+    throttle_free: float  # throttle position up to which the drive gives nothing
+    throttle_bend: float  # of the throttle's static map, 0.0 straight
+    brake_free: float  # brake position up to which the brake gives nothing
+    drive_fade: float  # s/m, share of the drive lost per speed: 1/no_load_speed, 0.0 without loss
+    motor_drag: float  # 1/s, acceleration lost per speed while the drive pushes
     drive_front_share: float  # of the drive force at the front axle
     brake_front_share: float  # of the brake force at the front axle
 

@@ -1,6 +1,8 @@
 """What acts on a body from outside: air, rolling, grade and bank, and the grip that bounds drive and brake.
 
-Notation: m mass, g gravity, ρ density of air, v speed, c_r coefficient of rolling resistance.
+Notation: m mass, g gravity, ρ density of air, v speed, c_r coefficient of rolling resistance, d viscous drag. On a level
+road the deceleration is c_r g + d v + ½ ρ c_w A v²/m: the three terms F0 + F1 v + F2 v² of the road load that coasting
+down shows (ISO 10521-1, from memory).
 """
 
 from __future__ import annotations
@@ -35,12 +37,12 @@ def side_pull(p, around, speed, lateral_velocity):
 
 @equation
 def resistance(p, around, speed):
-    """Give the acceleration (m/s²) by air, rolling and grade along the vehicle's x axis."""
+    """Give the acceleration (m/s²) by air, rolling, bearings and grade along the vehicle's x axis."""
     sine, cosine = sine_cosine(around.grade)
     heavy = p.mass > 0.0
     air = select(heavy, 0.5 * AIR_DENSITY * p.drag_area / select(heavy, p.mass, 1.0), 0.0)
     rolling = p.rolling_resistance * GRAVITY * cosine * clip(speed / _ROLLING_FADE, -1.0, 1.0)
-    return -air * speed * np.abs(speed) - rolling - GRAVITY * sine
+    return -air * speed * np.abs(speed) - p.viscous_drag * speed - rolling - GRAVITY * sine
 
 
 @equation

@@ -68,6 +68,9 @@ class Body(BaseModel):
         0.0, "m", "centre of gravity above the road; 0 leaves load transfer out", ge=0.0, le=5.0
     )
     drag_area: Number = _refinement(0.0, "m²", "air drag coefficient times frontal area", ge=0.0, le=30.0)
+    viscous_drag: Number = _refinement(
+        0.0, "1/s", "deceleration per speed by bearings, gears and oil", ge=0.0, le=5.0
+    )
     side_area: Number = _refinement(0.0, "m²", "side force coefficient times side area", ge=0.0, le=100.0)
     pressure_centre: Number = _refinement(
         0.0, "m", "where a side wind acts, ahead of the centre of gravity", ge=-20.0, le=20.0
@@ -232,13 +235,40 @@ class Drive(BaseModel):
         0.0, "1/s²", "rate of the speed loop's integral part; needed against grade and drag", ge=0.0, le=20.0
     )
     acceleration_limit: Number = _quantity(
-        2.0, "m/s²", "largest acceleration; what throttle position 1 gives", gt=0.0, le=50.0
+        2.0, "m/s²", "largest acceleration; what throttle position 1 gives at standstill", gt=0.0, le=50.0
     )
     deceleration_limit: Number = _quantity(
         4.0, "m/s²", "largest deceleration, positive; what brake position 1 gives", gt=0.0, le=50.0
     )
     drive_gain: Number = _refinement(1.0, "", "achieved over demanded acceleration", gt=0.0, le=5.0)
     brake_gain: Number = _refinement(1.0, "", "achieved over demanded deceleration", gt=0.0, le=5.0)
+    throttle_free: Number = _refinement(
+        0.0, "", "throttle position up to which the drive gives nothing", ge=0.0, le=0.9
+    )
+    throttle_bend: Number = _refinement(
+        0.0,
+        "",
+        "bend of the throttle's static map: 0 straight, above 0 more at small positions",
+        ge=-1.0,
+        le=1.0,
+    )
+    brake_free: Number = _refinement(
+        0.0, "", "brake position up to which the brake gives nothing", ge=0.0, le=0.9
+    )
+    no_load_speed: Number | None = _refinement(
+        None,
+        "m/s",
+        "at which the drive has nothing left, its share falling linearly with speed",
+        ge=0.5,
+        le=500.0,
+    )
+    motor_drag: Number = _refinement(
+        0.0,
+        "1/s",
+        "acceleration lost per speed while the drive pushes, whatever its position",
+        ge=0.0,
+        le=10.0,
+    )
     jerk_limit: Number | None = _refinement(None, "m/s³", "of the drive", gt=0.0, le=1e4)
     brake_jerk_limit: Number | None = _refinement(None, "m/s³", "of the brake", gt=0.0, le=1e4)
     hand_over: Number = _refinement(
