@@ -22,9 +22,9 @@ __all__ = ["ByWire", "car", "drive", "steady_understeer"]
 
 Array = NDArray[np.float64]
 
-# Of MB's understeering variants: unsprung masses (kg) that put load on the rear axle which its place of the centre of
-# gravity, kept, does not let it bear sideways; and the cornering stiffness over load, 1/rad (its files have 21.9).
-_LIGHT_FRONT, _HEAVY_REAR = 30.0, 170.0
+# s: a steady turn as a whole, turning the wheels into it, and its last part that is measured.
+_TURN, _TURN_IN, _STEADY = 3.5, 0.3, 0.7
+_LIGHT_FRONT = 30.0  # kg, unsprung mass in front of the understeering variants
 
 
 @dataclass(frozen=True)
@@ -51,36 +51,38 @@ class ByWire:
         return np.interp(np.arange(0.0, time[-1] + 0.5 * STEP, STEP), grid.time, nodes)
 
 
-def car(number: int, softness: float = 1.0, heavy_rear: bool = False) -> Any:
+def car(number: int, softness: float = 1.0, rear_axle: float | None = None) -> Any:
     """Give a car of MB, or a variant of it that understeers.
 
-    As it is a car of MB steers neutrally, since its tyres' stiffness is proportional to their load. `heavy_rear` moves
-    100 kg of its sprung mass into the rear axle, with its centre of gravity where it is: the front tyres are
-    loaded less than the side force that they must bear asks for. `softness` divides the stiffness of all tyres.
-    MB's own limit of the steering rate is lifted, since the by-wire layer before it has its own.
+    As it is a car of MB steers neutrally, since its tyres' stiffness is proportional to their load. `rear_axle` (kg)
+    makes its rear axle heavy and its front axle light at the expense of the sprung mass, with the centre of gravity of
+    the whole where it was: the front tyres are loaded less than the side force that they must bear asks for.
+    `softness` divides the stiffness of all tyres; at 2 it is 11 times the load, as of common road tyres (common
+    practice, no source). MB's own limit of the steering rate is lifted: the by-wire layer before it has its own.
     """
     p = copy.deepcopy(parameters(number))
     p.steering.v_max, p.steering.v_min = 20.0, -20.0
     p.tire.p_ky1 /= softness
-    if heavy_rear:
-        p.m_uf, p.m_ur = _LIGHT_FRONT, _HEAVY_REAR
+    if rear_axle is not None:
+        p.m_uf, p.m_ur = _LIGHT_FRONT, rear_axle
         p.m_s = p.m - p.m_uf - p.m_ur
     return p
 
 
-def steady_understeer(p: Any, speed: float = 13.0, largest: float = 2.5) -> tuple[float, float]:
+def steady_understeer(p: Any, speed: float = 13.0, largest: float = 2.0) -> tuple[float, float]:
     """Measure the understeer gradient, rad/(m/s²), and the angle that straight driving takes, rad.
 
     ISO 4138 (from memory), at constant speed: steering angle less the Ackermann one, L r/u, over lateral acceleration,
     in steady turns both ways; slope and intercept of the straight line through them.
     """
     length, turns = p.a + p.b, []
-    for wanted in np.linspace(-largest, largest, 6):
+    for wanted in largest * np.array((-1.0, -0.5, 0.5, 1.0)):
         vehicle, loop, angle = MultiBody(p, speed), SpeedLoop(speed), length * wanted / speed**2
         rows = []
-        for i in range(round(4.0 / STEP)):
-            vehicle.advance((angle - vehicle.angle) / max(STEP, 0.3 - i * STEP), loop.acceleration(vehicle.speed, STEP), STEP)
-            if i * STEP >= 3.0:
+        for i in range(round(_TURN / STEP)):
+            gentle = max(STEP, _TURN_IN - i * STEP)
+            vehicle.advance((angle - vehicle.angle) / gentle, loop.acceleration(vehicle.speed, STEP), STEP)
+            if i * STEP >= _TURN - _STEADY:
                 rows.append((vehicle.angle, vehicle.yaw_rate, vehicle.speed))
         turned, yaw, u = np.mean(rows, axis=0)
         turns.append((u * yaw, turned - length * yaw / u))
@@ -90,7 +92,7 @@ def steady_understeer(p: Any, speed: float = 13.0, largest: float = 2.5) -> tupl
 
 
 def drive(
-    p: Any, steering: ByWire, seed: int, seconds: float = 60.0, rate: float = 50.0, across: float = 2.5
+    p: Any, steering: ByWire, seed: int, seconds: float = 50.0, rate: float = 50.0, across: float = 2.2
 ) -> tuple[Log, Array]:
     """Drive several speeds from 6 to 20 m/s with sines up to 1.6 Hz and steps: give the log, and its true angles.
 
