@@ -24,11 +24,17 @@ from coverage_vehicles import VEHICLES, sensors_are_fitted  # noqa: E402
 
 
 def _arguments() -> argparse.Namespace:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seeds", type=int, default=200, help="drives of each vehicle")
     parser.add_argument("--workers", type=int, default=2, help="processes")
-    parser.add_argument("--vehicle", action="append", choices=list(VEHICLES), help="only this one; may be repeated")
-    parser.add_argument("--out", type=Path, default=Path("identification-coverage"), help="folder of the results")
+    parser.add_argument(
+        "--vehicle", action="append", choices=list(VEHICLES), help="only this one; may be repeated"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=Path("identification-coverage"), help="folder of the results"
+    )
     parser.add_argument(
         "--sensors",
         choices=("auto", "yes", "no"),
@@ -59,7 +65,9 @@ def main() -> int:
     # Seed by seed over all vehicles, so that a run cut short has something to say of each.
     vehicles = chosen.vehicle or list(VEHICLES)
     jobs = [(v, s) for s in range(chosen.seeds) for v in vehicles if (v, s) not in done]
-    print(f"{len(jobs)} drives to do, {len(done)} done; sensors {'with' if sensors else 'without'} offset and lag")
+    print(
+        f"{len(jobs)} drives to do, {len(done)} done; sensors {'with' if sensors else 'without'} offset and lag"
+    )
     start = time.perf_counter()
     if jobs:
         with get_reusable_executor(max_workers=chosen.workers) as pool:
@@ -68,7 +76,11 @@ def main() -> int:
                 pd.DataFrame(rows).to_csv(file, mode="a", header=not file.exists(), index=False)
                 passed = time.perf_counter() - start
                 left = passed / count * (len(jobs) - count)
-                print(f"\r{count}/{len(jobs)} drives, {passed:.0f} s, about {left:.0f} s left", end="", flush=True)
+                print(
+                    f"\r{count}/{len(jobs)} drives, {passed:.0f} s, about {left:.0f} s left",
+                    end="",
+                    flush=True,
+                )
         print()
     results = pd.read_csv(file)
     results = results[results["vehicle"].isin(vehicles) & (results["seed"] < chosen.seeds)]

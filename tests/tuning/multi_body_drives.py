@@ -101,8 +101,14 @@ def drive(
     """
     rng = np.random.default_rng([7, seed])
     time = np.arange(0.0, seconds, 1.0 / rate)
-    plan = np.interp(time / seconds, (0.0, 0.2, 0.28, 0.48, 0.56, 0.76, 0.84, 1.0), (6.0, 6.0, 10.0, 10.0, 15.0, 15.0, 20.0, 20.0))
-    wave = _multisine(time, rng) + 0.45 * np.sign(np.sin(2.0 * np.pi * 0.21 * time + rng.uniform(0.0, 2.0 * np.pi)))
+    plan = np.interp(
+        time / seconds,
+        (0.0, 0.2, 0.28, 0.48, 0.56, 0.76, 0.84, 1.0),
+        (6.0, 6.0, 10.0, 10.0, 15.0, 15.0, 20.0, 20.0),
+    )
+    wave = _multisine(time, rng) + 0.45 * np.sign(
+        np.sin(2.0 * np.pi * 0.21 * time + rng.uniform(0.0, 2.0 * np.pi))
+    )
     command = np.minimum(across / plan**2, 0.06) * wave
     angles = steering.angles(time, np.arctan((p.a + p.b) * command))
     vehicle, loop, rows = MultiBody(p, float(plan[0])), SpeedLoop(float(plan[0])), []
@@ -131,5 +137,8 @@ def drive(
 
 def _multisine(time: Array, rng: np.random.Generator) -> Array:
     """Give sines of equal power per octave from 0.05 to 1.6 Hz, random phases, largest value about 0.8."""
-    sines = sum(np.sin(2.0 * np.pi * 0.05 * 2.0**k * time + rng.uniform(0.0, 2.0 * np.pi)) for k in np.arange(0.0, 5.1, 0.5))
+    sines = sum(
+        np.sin(2.0 * np.pi * 0.05 * 2.0**k * time + rng.uniform(0.0, 2.0 * np.pi))
+        for k in np.arange(0.0, 5.1, 0.5)
+    )
     return 0.55 * sines / np.max(np.abs(sines))
