@@ -43,6 +43,7 @@ ZEROS = {
     "sensors.lateral_acceleration_offset": 0.3,  # m/s²
     "sensors.steering_angle_offset": 0.02,  # rad
 }
+BANK = 0.02  # rad, likewise, of the road
 OLDEST = 0.05  # s, of what the age of a reading is drawn from
 
 
@@ -63,6 +64,10 @@ class _Sensors:
     def age(self, output: str) -> float:
         """Draw the age of a sensor's readings, s."""
         return self._kept(f"sensors.{output}_lag", self._rng.uniform(0.0, OLDEST), OLDEST)
+
+    def bank(self) -> float:
+        """Draw the bank of the road, rad."""
+        return self._kept("road.bank[0]", self._rng.normal(0.0, BANK), BANK)
 
     def _kept(self, name: str, value: float, scale: float) -> float:
         if not self._real:
@@ -165,8 +170,10 @@ def car(seed: int, sensors: bool = False) -> Case:
     grid = Grid(time, 0.047)
     nodes, middles = second_order(grid, gain * command + offset, 16.0, 0.8)
     fine_speed = np.interp(grid.time, time, speed)
-    yaw, across = single_track(grid, fine_speed, nodes, middles, mass, inertia, a, b, stiffness)
     fitted = _Sensors([2, seed], sensors)
+    yaw, across = single_track(
+        grid, fine_speed, nodes, middles, mass, inertia, a, b, stiffness, fitted.bank()
+    )
     shown = {
         output: delayed(grid.time, values, fitted.age(output), time) + fitted.zero(output)
         for output, values in (("yaw_rate", yaw), ("lateral_acceleration", across))

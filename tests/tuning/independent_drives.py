@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 
 _COARSE = 0.005  # s, longest step of the grid
 _FINE = 0.001  # s, step where a limit acts
+_GRAVITY = 9.81  # m/s²
 
 
 def coloured(rng: np.random.Generator, count: int, deviation: float, rho: float) -> Array:
@@ -145,25 +146,28 @@ def single_track(
     a: float,
     b: float,
     stiffness: tuple[float, float],
+    bank: float = 0.0,
 ) -> tuple[Array, Array]:
-    """Give yaw rate and lateral acceleration v̇ + u r of the centre of gravity at the grid, by RK4.
+    """Give yaw rate at the grid, and what an accelerometer at the centre of gravity feels across the vehicle, by RK4.
 
-    m(v̇ + u r) = F_f cos δ + F_r, I ṙ = a F_f cos δ − b F_r, F = −C α with slip angles by inverse tangents
-    (Rajamani, ch. 2, from memory). Speed of the grid, shape (n,), above 0.
+    m(v̇ + u r) = F_f cos δ + F_r − m g sin φ, I ṙ = a F_f cos δ − b F_r, F = −C α with slip angles by inverse
+    tangents (Rajamani, ch. 2, from memory), φ the bank of the road (rad), positive where it falls to the right. An
+    accelerometer feels the tyres' forces over the mass. Speed of the grid, shape (n,), above 0.
     """
+    pull = -_GRAVITY * float(np.sin(bank))
     front_stiffness, rear_stiffness = stiffness
 
     def slope(u: float, v: float, r: float, angle: float) -> tuple[float, float]:
         front = -front_stiffness * (np.arctan2(v + a * r, u) - angle) * np.cos(angle)
         rear = -rear_stiffness * np.arctan2(v - b * r, u)
-        return (front + rear) / mass - u * r, (a * front - b * rear) / inertia
+        return (front + rear) / mass - u * r + pull, (a * front - b * rear) / inertia
 
     yaw, across = np.empty(grid.time.size), np.empty(grid.time.size)
     v, r = 0.0, float(steady_yaw_rate(speed[0], nodes[0], a + b, 0.0))
     spans = np.diff(grid.time)
     for i in range(grid.time.size):
         k1 = slope(speed[i], v, r, nodes[i])
-        yaw[i], across[i] = r, k1[0] + speed[i] * r
+        yaw[i], across[i] = r, k1[0] + speed[i] * r - pull
         if i == spans.size:
             break
         h, u = spans[i], 0.5 * (speed[i] + speed[i + 1])
