@@ -10,6 +10,8 @@ command is constant, so that linear steering is exact by its matrix exponential.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import expm
@@ -154,29 +156,32 @@ def single_track(
     tangents (Rajamani, ch. 2, from memory), φ the bank of the road (rad), positive where it falls to the right. An
     accelerometer feels the tyres' forces over the mass. Speed of the grid, shape (n,), above 0.
     """
-    pull = -_GRAVITY * float(np.sin(bank))
+    pull = -_GRAVITY * math.sin(bank)
     front_stiffness, rear_stiffness = stiffness
 
     def slope(u: float, v: float, r: float, angle: float) -> tuple[float, float]:
-        front = -front_stiffness * (np.arctan2(v + a * r, u) - angle) * np.cos(angle)
-        rear = -rear_stiffness * np.arctan2(v - b * r, u)
+        front = -front_stiffness * (math.atan2(v + a * r, u) - angle) * math.cos(angle)
+        rear = -rear_stiffness * math.atan2(v - b * r, u)
         return (front + rear) / mass - u * r + pull, (a * front - b * rear) / inertia
 
-    yaw, across = np.empty(grid.time.size), np.empty(grid.time.size)
-    v, r = 0.0, float(steady_yaw_rate(speed[0], nodes[0], a + b, 0.0))
-    spans = np.diff(grid.time)
-    for i in range(grid.time.size):
-        k1 = slope(speed[i], v, r, nodes[i])
-        yaw[i], across[i] = r, k1[0] + speed[i] * r - pull
-        if i == spans.size:
+    # Lists of plain floats: five times as quick as elements of arrays.
+    speeds, angles, halfway = speed.tolist(), nodes.tolist(), middles.tolist()
+    spans = np.diff(grid.time).tolist()
+    yaw, across = [], []
+    v, r = 0.0, float(steady_yaw_rate(speeds[0], angles[0], a + b, 0.0))
+    for i, u in enumerate(speeds):
+        k1 = slope(u, v, r, angles[i])
+        yaw.append(r)
+        across.append(k1[0] + u * r - pull)
+        if i == len(spans):
             break
-        h, u = spans[i], 0.5 * (speed[i] + speed[i + 1])
-        k2 = slope(u, v + 0.5 * h * k1[0], r + 0.5 * h * k1[1], middles[i])
-        k3 = slope(u, v + 0.5 * h * k2[0], r + 0.5 * h * k2[1], middles[i])
-        k4 = slope(speed[i + 1], v + h * k3[0], r + h * k3[1], nodes[i + 1])
+        h, um = spans[i], 0.5 * (u + speeds[i + 1])
+        k2 = slope(um, v + 0.5 * h * k1[0], r + 0.5 * h * k1[1], halfway[i])
+        k3 = slope(um, v + 0.5 * h * k2[0], r + 0.5 * h * k2[1], halfway[i])
+        k4 = slope(speeds[i + 1], v + h * k3[0], r + h * k3[1], angles[i + 1])
         v += h / 6.0 * (k1[0] + 2.0 * (k2[0] + k3[0]) + k4[0])
         r += h / 6.0 * (k1[1] + 2.0 * (k2[1] + k3[1]) + k4[1])
-    return yaw, across
+    return np.array(yaw), np.array(across)
 
 
 def delayed(time: Array, values: Array, lag: float, moments: Array) -> Array:
