@@ -62,7 +62,7 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
     """
     lines = []
     for (vehicle, name), group in rows.groupby(["vehicle", "parameter"], sort=False):
-        told = group[group["status"].isin(["found", "derived", "at bound"])]
+        told = group[group["status"].isin(["found", "prior", "derived", "at bound"])]
         n = len(told)
         error = (told["value"] - told["truth"]).to_numpy(float)
         stated = told["standard_error"].to_numpy(float)
