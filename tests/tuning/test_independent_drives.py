@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from independent_drives import (
@@ -34,9 +36,9 @@ def test_second_order_steering_is_that_of_scipy():
     frequency, damping = 11.0, 0.65
     grid = Grid(TIME, TAU)
     nodes, _ = second_order(grid, ASKED, frequency, damping)
-    moments = np.unique(np.concatenate([TIME, TIME[TIME + TAU < TIME[-1]] + TAU]))
+    moments = np.unique(np.concatenate([TIME, (TIME + TAU)[TIME[-1] > TIME + TAU]]))
     state, found = np.array([ASKED[0], 0.0]), {0.0: ASKED[0]}
-    for start, end in zip(moments[:-1], moments[1:], strict=True):
+    for start, end in pairwise(moments):
         target = held(0.5 * (start + end))
         done = solve_ivp(
             lambda _, y, target=target: [y[1], frequency**2 * (target - y[0]) - 2.0 * damping * frequency * y[1]],
