@@ -2,14 +2,17 @@
 
     python tests/bench/identification_coverage.py --seeds 200 --workers 2
 
-Each drive is kept in `results.csv` of the output folder as it is done, so an interrupted run goes on where it was. The
+Each drive is kept in `results.csv` of the output folder as it is done, so an interrupted run goes on where it was; the
+table goes to `coverage.csv`. Exit status 1 where a claim does not hold, 2 where the folder holds results of other code. The
 vehicles are integrated by `tests/tuning/independent_drives.py`, which shares nothing with the identification.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import sys
+import tempfile
 import time
 import warnings
 from pathlib import Path
@@ -33,7 +36,10 @@ def _arguments() -> argparse.Namespace:
         "--vehicle", action="append", choices=list(VEHICLES), help="only this one; may be repeated"
     )
     parser.add_argument(
-        "--out", type=Path, default=Path("identification-coverage"), help="folder of the results"
+        "--out",
+        type=Path,
+        default=Path(tempfile.gettempdir()) / "identification-coverage",
+        help="folder of the results",
     )
     parser.add_argument(
         "--sensors",
@@ -51,6 +57,17 @@ def _one(vehicle: str, seed: int, sensors: bool) -> list[dict]:
         return one_drive(vehicle, seed, sensors=sensors)
 
 
+def _fingerprint(sensors: bool) -> str:
+    """Give a sum over everything that the results depend on, so that old ones are not mixed with new ones."""
+    root = _HERE.parents[1]
+    files = [file for room in ("identification", "vehicle") for file in (root / "tuning" / room).glob("*.py")]
+    files += [_HERE.parent / "tuning" / f"{name}.py" for name in ("independent_drives", "coverage_vehicles")]
+    total = hashlib.sha256(str(sensors).encode())
+    for file in sorted(files):
+        total.update(file.read_bytes())
+    return total.hexdigest()
+
+
 def main() -> int:
     """Run what is missing, print the table, give 1 where a claim does not hold."""
     from loky import get_reusable_executor
@@ -58,7 +75,14 @@ def main() -> int:
     chosen = _arguments()
     sensors = sensors_are_fitted() if chosen.sensors == "auto" else chosen.sensors == "yes"
     chosen.out.mkdir(parents=True, exist_ok=True)
-    file = chosen.out / "results.csv"
+    file, mark = chosen.out / "results.csv", chosen.out / "code.sha256"
+    now = _fingerprint(sensors)
+    if file.exists() and (not mark.exists() or mark.read_text(encoding="ascii") != now):
+        print(
+            f"{chosen.out} holds results of other code or options: name another folder with --out, or delete it"
+        )
+        return 2
+    mark.write_text(now, encoding="ascii")
     done: set[tuple[str, int]] = set()
     if file.exists():
         done = {(v, int(s)) for v, s in pd.read_csv(file)[["vehicle", "seed"]].drop_duplicates().to_numpy()}
