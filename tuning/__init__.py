@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from tuning.exporting import export
+    from tuning.health import Health, examine
     from tuning.identification import Identified, identify
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
@@ -44,6 +45,7 @@ __all__ = [
     "DriverHoldsSpeed",
     "DriverTakesOver",
     "FrictionChange",
+    "Health",
     "Identified",
     "Limits",
     "LinkLost",
@@ -61,6 +63,7 @@ __all__ = [
     "Study",
     "Vehicle",
     "compare",
+    "examine",
     "export",
     "identify",
     "measure",
@@ -79,6 +82,7 @@ _HOME = {
     "DriverHoldsSpeed": "tuning.simulation",
     "DriverTakesOver": "tuning.simulation",
     "FrictionChange": "tuning.simulation",
+    "Health": "tuning.health",
     "Identified": "tuning.identification",
     "Limits": "tuning.measures",
     "LinkLost": "tuning.simulation",
@@ -96,6 +100,7 @@ _HOME = {
     "Study": "tuning.search",
     "Vehicle": "tuning.vehicle",
     "compare": "tuning.search",
+    "examine": "tuning.health",
     "export": "tuning.exporting",
     "identify": "tuning.identification",
     "measure": "tuning.measures",

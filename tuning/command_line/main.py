@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from tuning.command_line import compare, demo, export, identify, tune
+from tuning.command_line import compare, demo, export, health, identify, tune
 from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def _root(
         typer.echo(context.get_help())
 
 
-for _module in (demo, identify, tune, compare, export):
+for _module in (demo, health, identify, tune, compare, export):
     app.command(_module.NAME, short_help=_module.SHORT)(_module.command)
 
 
@@ -108,7 +108,7 @@ def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
     return BAD_INPUT
 
 
-COMMANDS = tuple(_module.NAME for _module in (demo, identify, tune, compare, export))
+COMMANDS = tuple(_module.NAME for _module in (demo, health, identify, tune, compare, export))
 
 
 def _spread(arguments: list[str]) -> list[str]:

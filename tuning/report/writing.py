@@ -16,6 +16,9 @@ from tuning.report.sections import (
     files_section,
     fit_pictures,
     fit_section,
+    health_heading,
+    health_pictures,
+    health_section,
     study_picture,
     study_section,
     vehicle_section,
@@ -24,6 +27,7 @@ from tuning.search.scoring import HOPELESS
 from tuning.text import spoken
 
 if TYPE_CHECKING:
+    from tuning.health import Health
     from tuning.identification import Identified
     from tuning.search import Comparison, Study
     from tuning.vehicle import Vehicle
@@ -42,6 +46,7 @@ def write_report(
     vehicle: Vehicle | None = None,
     studies: Sequence[Study] = (),
     comparison: Comparison | None = None,
+    health: Health | None = None,
     files: Mapping[str, str] | None = None,
     done: Sequence[str] = (),
     pictures: bool = True,
@@ -55,6 +60,7 @@ def write_report(
         vehicle: to describe.
         studies: what `tune` gave, one a law.
         comparison: what `compare` gave.
+        health: what `examine` gave of the logs.
         files: other files that belong to the report, as shown -> what they hold.
         done: what was done, step by step.
         pictures: whether to write the pictures as files too; the page has them embedded either way.
@@ -84,11 +90,15 @@ def write_report(
         shown = fit_pictures(found)
         drawn.update(shown)
         sections.append(fit_section(found, shown))
+    if health is not None:
+        shown = health_pictures(health)
+        drawn.update(shown)
+        sections.append(health_section(health, shown))
     if done:
         sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
         raise InputError(
-            "there is nothing to report on", "a fit, a vehicle, a study or a comparison", "pass one"
+            "there is nothing to report on", "a fit, logs, a vehicle, a study or a comparison", "pass one"
         )
     written = [target]
     make_folder(target.parent)
@@ -99,13 +109,11 @@ def write_report(
             write_atomically(written[-1], data)
     if files:
         sections.append(files_section(files))
-    page = Page(
-        title or _title(found, studies, comparison),
-        _summary(found, studies, comparison),
-        tuple(sections),
-        _verdict(studies, comparison),
-        _seeds(studies),
-    )
+    heading, summary = _title(found, studies, comparison), _summary(found, studies, comparison)
+    verdict = _verdict(studies, comparison)
+    if health is not None and found is None and not studies and comparison is None:
+        heading, summary, verdict = health_heading(health)
+    page = Page(title or heading, summary, tuple(sections), verdict, _seeds(studies))
     write_page(page, target)
     return written
 

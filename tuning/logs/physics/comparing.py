@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.fft import next_fast_len
 
 __all__ = ["Likeness", "compare"]
 
@@ -111,7 +110,7 @@ def _correlations(a: Sequence[Array], b: Sequence[Array], most: int) -> Array:
     lags = np.arange(-most, most + 1)
     for x, y in zip(a, b, strict=True):
         n = x.size
-        size = int(next_fast_len(n + most + 1, real=True))
+        size = _fast_size(n + most + 1)
         crossed = np.fft.irfft(np.fft.rfft(x, size) * np.conj(np.fft.rfft(y, size)), size)
         products += crossed[lags]  # negative lags stand at the end
         for power, values, first in ((left, x, np.maximum(lags, 0)), (right, y, np.maximum(-lags, 0))):
@@ -119,6 +118,11 @@ def _correlations(a: Sequence[Array], b: Sequence[Array], most: int) -> Array:
             power += sums[first + n - np.abs(lags)] - sums[first]
     scale = np.sqrt(left * right)
     return np.divide(products, scale, out=np.zeros_like(products), where=scale > 0.0)
+
+
+def _fast_size(least: int) -> int:
+    """Give the next power of two: quick for a Fourier transform."""
+    return 1 << (least - 1).bit_length()
 
 
 def _vertex(curve: Array, at: int) -> float:
@@ -141,7 +145,7 @@ def _independent(a: Sequence[Array], b: Sequence[Array], step: float) -> float:
 
 def _memory(values: Array, longest: int) -> Array:
     """Give the autocorrelation at lags 0 to `longest`."""
-    size = int(next_fast_len(values.size + longest + 1, real=True))
+    size = _fast_size(values.size + longest + 1)
     rho = np.fft.irfft(np.abs(np.fft.rfft(values, size)) ** 2, size)[: longest + 1]
     return rho / rho[0] if rho[0] > 0.0 else np.zeros(longest + 1)
 

@@ -94,7 +94,11 @@ def signs_of_turning(
         f"logs tells which ({numbers}); {_TURN}"
     )
     if len(sets[0]) > 1 or len(names) > 2:
-        text = f"{', '.join(names)} contradict each other in sign ({numbers}): one or more of them are negated; {_TURN}"
+        readings = ", or ".join(" and ".join(chosen) for chosen in sets)
+        text = (
+            f"some channels have opposite signs ({numbers}): {readings} look negated, and nothing else in the logs tells "
+            f"which; {_TURN}"
+        )
     if "heading" in names:
         text += "; or heading is a compass bearing, clockwise from north"
     return [Finding("sign", quantities_of(names), text)]

@@ -3,19 +3,35 @@
 from tuning.report.pictures.driven import driven_picture
 from tuning.report.pictures.driven_data import DrivenData, DrivenLine, EventMark, driven_data
 from tuning.report.pictures.fit import FitSignal, fit_picture, fit_signal
+from tuning.report.pictures.health import (
+    CoverageData,
+    DrivingBar,
+    coverage_data,
+    coverage_picture,
+    driving_data,
+    driving_picture,
+    excitation_picture,
+)
 from tuning.report.pictures.study import GainPanel, TuningData, tuning_data, tuning_picture
 from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
 
 __all__ = [
+    "CoverageData",
     "DrivenData",
     "DrivenLine",
+    "DrivingBar",
     "EventMark",
     "FitSignal",
     "GainPanel",
     "TuningData",
     "UsageData",
+    "coverage_data",
+    "coverage_picture",
     "driven_data",
     "driven_picture",
+    "driving_data",
+    "driving_picture",
+    "excitation_picture",
     "fit_picture",
     "fit_signal",
     "tuning_data",
