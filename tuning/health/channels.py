@@ -29,7 +29,8 @@ class ChannelHealth:
         low, high: least and largest reading.
         rate: median rate of fresh readings, Hz; NaN where it hardly ever changes, and of a command that is held.
         held: whether it is sampled more rarely than the log's clock and held in between.
-        resolution: smallest step between readings; 0 where it never changes.
+        resolution: smallest step between readings; 0 where it never changes, NaN where hardly any reading repeats (finer
+            than the noise).
         noise: standard deviation of the noise, from third differences of the readings. noise_from: where it was taken:
             "standstill", or "driving" (where whatever is quicker than the readings counts as noise).
     """
@@ -83,14 +84,18 @@ def _channel(log: Log, name: str) -> ChannelHealth:
     # A command that is held is not sampled more rarely: nobody asked for anything else.
     known = changes >= 8 and fresh.size > 2 and not (held and name.endswith("command"))
     rate = 1.0 / float(np.median(np.diff(time[fresh]))) if known else float("nan")
-    steps = np.diff(np.unique(values))
+    levels = np.unique(values)
+    steps = np.diff(levels)
     steps = steps[
         steps > 1e-9 * max(float(np.max(np.abs(values))), 1e-300)
     ]  # roundings of the conversion to SI
+    resolution = float(np.min(steps)) if steps.size else 0.0
+    if levels.size > 0.5 * fresh.size > 20:
+        resolution = float("nan")
     noise, where = _noise(log, name, values, fresh)
     return ChannelHealth(
         log.name, name, _unit(log, name), float(np.min(values)), float(np.max(values)), rate,
-        held, float(np.min(steps)) if steps.size else 0.0, noise, where,
+        held, resolution, noise, where,
     )  # fmt: skip
 
 

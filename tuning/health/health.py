@@ -114,11 +114,13 @@ def examine(
     physics = check_physics(drives, values)
     moved = [_with_speed(log) for log in drives]
     stretches = evenly(moved)
-    manoeuvres = manoeuvres_of(stretches, values, limits) if stretches else None
-    coverage = coverage_of(stretches, values) if stretches else None
+    # Without a speed, standing and driving cannot be told apart.
+    told = [s for s in stretches if moved[s.log].has("speed")]
+    manoeuvres = manoeuvres_of(told, values, limits) if told else None
+    coverage = coverage_of(told, values) if told else None
     spectra = spectra_of([log for log in moved if log.has("speed")])
     foreseen, why = _forecast(drives, known, physics)
-    advice = missing_from(drives, manoeuvres, coverage, spectra)
+    advice = missing_from(moved, manoeuvres, coverage, spectra)
     if foreseen is not None:
         advice = (*advice, *foreseen.advice)
         findings += foreseen.findings
@@ -168,12 +170,7 @@ def _lines(health: Health) -> list[str]:
             f"{spoken(s.command)} to {spoken(s.answer)}: excited up to {number(s.excited_to)} Hz (95 % of its power), answer above "
             f"noise up to {number(s.bandwidth)} Hz"
         )
-    lines += [
-        "",
-        health.foreseen.table()
-        if health.foreseen is not None
-        else f"What the logs can tell: {health.unforeseen}",
-    ]
+    lines += ["", *_told(health)]
     sections = (("Doubts", health.doubts), ("Worth knowing", _worth_knowing(health)), ("Next", health.advice))
     for title, texts in sections:
         if texts:
@@ -183,6 +180,22 @@ def _lines(health: Health) -> list[str]:
         "No doubt stands." if health.trusted else "Do not fit these logs before the doubts are cleared.",
     ]
     return lines
+
+
+def _told(health: Health) -> list[str]:
+    """Give the values that the logs can tell, as a table."""
+    if health.foreseen is None:
+        return [f"What the logs can tell: {health.unforeseen}"]
+    heads = ("value", "nominal", "± 95 %, at best", "needed", "unit", "verdict")
+    rows = [
+        (
+            str(row["name"]), *(number(float(row[n])) for n in ("value", "half_width", "needed")), str(row["unit"]),
+            str(row["verdict"]),
+        )
+        for row in health.foreseen.values.reset_index().to_dict("records")
+    ]  # fmt: skip
+    together = [f"only together: {' and '.join(group)}" for group in health.foreseen.together]
+    return [text_table(heads, rows, words=(0, 4, 5)), *together]
 
 
 def _worth_knowing(health: Health) -> tuple[str, ...]:

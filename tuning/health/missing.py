@@ -27,6 +27,8 @@ def missing_from(
     spectra: Sequence[Spectrum],
 ) -> tuple[str, ...]:
     """Say what the logs lack for an identification, one sentence each, as an instruction."""
+    if not any(log.has("speed") for log in logs):
+        return ("log the speed, or both rear wheel speeds: without it nothing can be judged or fitted",)
     if manoeuvres is None:
         return ("no stretch of the logs is longer than some seconds: record longer drives without gaps",)
     found = []

@@ -80,7 +80,7 @@ def welch_over(
     share[0] *= 0.5  # one-sided: neither the mean nor the highest line has a twin
     if size % 2 == 0:
         share[-1] *= 0.5
-    return rate / size * np.arange(lines), xx * share, yy * share, xy * share, count
+    return np.arange(lines, dtype=np.float64) * (rate / size), xx * share, yy * share, xy * share, count
 
 
 def spectra_of(logs: Sequence[Log]) -> tuple[Spectrum, ...]:

@@ -1,9 +1,8 @@
-"""Faults of a single channel: dead, stuck, dropping to zero, spiking, cut off, too coarse, too slow, off at rest."""
+"""Faults of a single channel: dead, stuck, dropping to zero, spiking, cut off."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 
 from tuning.logs.log import Log
 from tuning.logs.physics.finding import Finding
-from tuning.logs.physics.resampled import fresh_readings
+from tuning.logs.physics.fineness import Readings, coarse, offset_at_rest, quantum, readings_of, slow
 from tuning.logs.units import si_unit
 
 __all__ = ["faults_of"]
@@ -40,21 +39,6 @@ _STUCK_FOR = 1.0  # s
 _STUCK_MOVES = 0.35  # of the companion's spread, moved while a channel stood still
 _STUCK_QUANTA = 6.0  # and of the channel's own counts, by its share of the companion
 _CUT_RUNS = 4  # times that a reading stays at its largest value
-_COARSE = 0.25  # of the signal's standard deviation
-_OFFSET = 0.002  # rad/s
-_STANDSTILL = 0.02  # m/s
-_STANDSTILL_TIME = 1.0  # s
-_UNRESOLVED = 0.3  # of the power of changes of fresh readings that a straight line between neighbours misses
-
-
-@dataclass(frozen=True)
-class _Readings:
-    """Fresh readings of one channel in one stretch without gaps: time (s) and values, each of shape (m,)."""
-
-    log: Log
-    piece: slice
-    time: Array
-    values: Array
 
 
 def faults_of(logs: Sequence[Log], moves: float) -> list[Finding]:
@@ -67,23 +51,13 @@ def faults_of(logs: Sequence[Log], moves: float) -> list[Finding]:
         if dead := _dead(channel, having, moves):
             found += dead
             continue
-        parts = [part for log in having for part in _readings(log, channel)]
+        parts = [part for log in having for part in readings_of(log, channel)]
         spikes = _spikes(channel, parts)
         found += [*spikes, *_stuck(channel, parts)]
         if channel in _CUT:
             found += _cut_off(channel, parts)
-        found += [*_coarse(channel, parts), *_slow(channel, parts)]
-    return [*found, *_offset_at_rest(logs)]
-
-
-def _readings(log: Log, channel: str) -> Iterator[_Readings]:
-    for piece in log.segments:
-        values, time = log[channel][piece], log["time"][piece]
-        if channel == "heading":
-            values = np.unwrap(values)
-        fresh = fresh_readings(values)
-        if fresh.size >= 20:
-            yield _Readings(log, piece, time[fresh], values[fresh])
+        found += [*coarse(channel, parts), *slow(channel, parts)]
+    return [*found, *offset_at_rest(logs)]
 
 
 def _dead(channel: str, logs: Sequence[Log], moves: float) -> list[Finding]:
@@ -98,13 +72,13 @@ def _dead(channel: str, logs: Sequence[Log], moves: float) -> list[Finding]:
     return [Finding("stuck", (channel,), text)]
 
 
-def _spikes(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
+def _spikes(channel: str, parts: Sequence[Readings]) -> list[Finding]:
     """Find readings that leap away from both neighbours and back, and those of them that leap to exactly 0."""
     steps = np.concatenate([np.zeros(0), *(np.abs(np.diff(part.values)) for part in parts)])
     if steps.size < 50:
         return []
     # Not a high percentile, which the faults themselves would set; for a channel that mostly stands, its counts.
-    usual = float(np.percentile(steps, 80.0)) or _quantum(np.concatenate([part.values for part in parts]))
+    usual = float(np.percentile(steps, 80.0)) or quantum(np.concatenate([part.values for part in parts]))
     if usual <= 0.0:
         return []
     power, harm, zeros, leaps, largest = 0.0, 0.0, 0, 0, 0.0
@@ -167,7 +141,7 @@ def _excursions(x: Array, least: float) -> list[tuple[int, int]]:
     return runs
 
 
-def _stuck(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
+def _stuck(channel: str, parts: Sequence[Readings]) -> list[Finding]:
     """Find where a channel stood still while one that must move with it moved."""
     for companion in _COMPANIONS.get(channel, ()):
         having = [part for part in parts if part.log.has(companion)]
@@ -186,7 +160,7 @@ def _stuck(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
             return []
         for log in {id(part.log): part.log for part in having}.values():
             values, time, beside = log[channel], log["time"], _companion(log, channel, companion)
-            quantum, ends = _quantum(values), (float(np.min(values)), float(np.max(values)))
+            count, ends = quantum(values), (float(np.min(values)), float(np.max(values)))
             for first, last in _flat_runs(values):
                 if values[first] in ends and np.count_nonzero(values == values[first]) > 1.5 * (
                     last - first + 1
@@ -195,7 +169,7 @@ def _stuck(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
                 if time[last] - time[first] < _STUCK_FOR:
                     continue
                 swing = float(np.ptp(np.percentile(beside[first : last + 1], [10.0, 90.0])))
-                if swing < _STUCK_MOVES * spread or own / spread * swing < _STUCK_QUANTA * quantum:
+                if swing < _STUCK_MOVES * spread or own / spread * swing < _STUCK_QUANTA * count:
                     continue
                 if time[last] - time[first] > longest:
                     longest, moved, when, name = (
@@ -228,20 +202,13 @@ def _companion(log: Log, channel: str, companion: str) -> Array:
     return values
 
 
-def _quantum(values: Array) -> float:
-    """Give the smallest step between readings, 0 where they all are equal."""
-    steps = np.abs(np.diff(values))
-    steps = steps[steps > 1e-12 * max(float(np.max(np.abs(values))), 1e-300)]
-    return float(np.min(steps)) if steps.size else 0.0
-
-
 def _flat_runs(values: Array) -> list[tuple[int, int]]:
     """Give first and last sample of every run of equal values of ten samples and more."""
     edges = np.flatnonzero(np.concatenate(([True], np.diff(values) != 0.0, [True])))
     return [(int(a), int(b) - 1) for a, b in pairwise(edges) if b - a >= 10]
 
 
-def _cut_off(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
+def _cut_off(channel: str, parts: Sequence[Readings]) -> list[Finding]:
     """Find a largest reading at which the channel stays again and again, though it hardly ever repeats elsewhere."""
     values = np.concatenate([np.zeros(0), *(part.values for part in parts)])
     if values.size < 200:
@@ -267,67 +234,3 @@ def _cut_off(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
             )
             return [Finding("saturation", (channel,), text, "doubt" if share > 0.01 else "finding")]
     return []
-
-
-def _coarse(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
-    if channel in ("heading", "x", "y"):
-        return []
-    values = np.concatenate([np.zeros(0), *(part.values for part in parts)])
-    if values.size < 50:
-        return []
-    count, spread = _quantum(np.sort(values)), float(np.std(values))
-    if spread <= 0.0 or count < _COARSE * spread or np.unique(values).size > 40:
-        return []
-    text = (
-        f"{channel} is counted in steps of {count:.3g} {si_unit(channel)}, {100.0 * count / spread:.0f} % of what it varies by: log "
-        "it finer, or drive so that it moves more"
-    )
-    return [Finding("resolution", (channel,), text, "finding")]
-
-
-def _slow(channel: str, parts: Sequence[_Readings]) -> list[Finding]:
-    """Find channels that change so much between fresh readings that what happened in between is unknown."""
-    if channel not in ("yaw_rate", "steering_angle"):
-        return []
-    missed, changed, apart = 0.0, 0.0, []
-    for part in parts:
-        x = part.values
-        if x.size < 50:
-            continue
-        middle = x[1:-1] - 0.5 * (x[2:] + x[:-2])
-        # White noise of the sensor would be missed as well: only what is large beside it counts.
-        noise = float(np.median(np.abs(middle))) / 0.6745
-        if np.std(x) < 4.0 * noise:
-            continue
-        missed += float(np.sum(np.maximum(middle**2 - 3.0 * noise**2, 0.0)))
-        changed += float(np.sum((x - np.mean(x)) ** 2))
-        apart.append(float(np.median(np.diff(part.time))))
-    if not apart or changed <= 0.0 or missed < _UNRESOLVED * changed or max(apart) < 0.04:
-        return []
-    text = (
-        f"{channel} is fresh every {max(apart):.2g} s only, and {100.0 * missed / changed:.0f} % of what it varies by happens between "
-        "neighbouring readings: log it faster, or delays and damping cannot be told apart"
-    )
-    return [Finding("rate", (channel,), text, "finding")]
-
-
-def _offset_at_rest(logs: Sequence[Log]) -> list[Finding]:
-    """Give what the gyro shows at standstill."""
-    worst, name = 0.0, ""
-    for log in logs:
-        if not log.has("yaw_rate", "speed"):
-            continue
-        still = np.abs(log["speed"]) < _STANDSTILL
-        seconds = np.count_nonzero(still) * float(np.median(np.diff(log["time"])))
-        if seconds < _STANDSTILL_TIME or np.count_nonzero(still) < 20:
-            continue
-        offset = float(np.median(log["yaw_rate"][still]))
-        if abs(offset) > max(_OFFSET, abs(worst)):
-            worst, name = offset, log.name
-    if not worst:
-        return []
-    text = (
-        f"yaw_rate is {worst:+.2g} rad/s ({np.degrees(worst):+.2g} deg/s) at standstill (log {name}): an offset of the gyro; "
-        "identification takes it off, other uses must"
-    )
-    return [Finding("offset", ("yaw_rate",), text, "finding")]
