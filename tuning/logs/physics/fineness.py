@@ -40,7 +40,7 @@ def readings_of(log: Log, channel: str) -> Iterator[Readings]:
         values, time = log[channel][piece], log["time"][piece]
         if channel == "heading":
             values = np.unwrap(values)
-        fresh = freshreadings_of(values)
+        fresh = fresh_readings(values)
         if fresh.size >= 20:
             yield Readings(log, piece, time[fresh], values[fresh])
 
