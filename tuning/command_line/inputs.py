@@ -27,6 +27,7 @@ __all__ = [
     "named_laws",
     "output_file",
     "output_folder",
+    "prior_values",
     "scenarios_from",
     "tracks_from",
 ]
@@ -144,6 +145,25 @@ def known_values(words: Sequence[str]) -> dict[str, Any]:
             raise InputError(f"--known gives {name.strip()} twice", "each name once", "remove one of the two")
         known[name.strip()] = _value(value)
     return known
+
+
+def prior_values(words: Sequence[str]) -> dict[str, tuple[float, float]]:
+    """Read `name=mean:deviation` words."""
+    given: dict[str, tuple[float, float]] = {}
+    for word in words:
+        name, _, value = word.partition("=")
+        mean, colon, deviation = value.partition(":")
+        pair = _value(f"{mean},{deviation}") if colon else ""
+        if not name.strip() or not isinstance(pair, tuple) or len(pair) != 2:
+            raise InputError(
+                f"--prior received {word!r}",
+                "name=mean:standard deviation, in SI units",
+                "write for example --prior wheelbase=2.9:0.05",
+            )
+        if name.strip() in given:
+            raise InputError(f"--prior gives {name.strip()} twice", "each name once", "remove one of the two")
+        given[name.strip()] = pair
+    return given
 
 
 def _value(text: str) -> Any:
