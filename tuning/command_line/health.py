@@ -17,7 +17,7 @@ SHORT = "Whether drive logs can be trusted, and what they can tell."
 
 
 def command(
-    logs: Annotated[list[Path], typer.Argument(metavar="LOG...", help="Drive logs, as for identify.")],
+    logs: Annotated[list[str], typer.Argument(metavar="LOG...", help="Drive logs, as for identify.")],
     channels: Annotated[
         Path,
         typer.Option(
@@ -58,7 +58,7 @@ def command(
         lines.append(f"Written: {out}")
     if health.trusted:
         lines.append(
-            f"Next: pathtrim identify {' '.join(map(str, logs))} --channels {channels} --out vehicle.toml"
+            f"Next: pathtrim identify {' '.join(logs)} --channels {channels} --out vehicle.toml"
         )
     deliver(
         "\n".join(lines),
