@@ -91,6 +91,8 @@ def _dates(table: Table, column: str, cells: pd.Series) -> NDArray[np.int64] | N
         text = not pd.api.types.is_numeric_dtype(cells.dtype) and len(filled)
         if not text or not _ISO_DATE.match(str(filled.iloc[0])):
             return None
+        if "," in str(filled.iloc[0]):  # ISO 8601 lets a comma stand before the fraction, pandas does not
+            cells = cells.str.replace(",", ".")
     moments = pd.DatetimeIndex(pd.to_datetime(cells, format="ISO8601", utc=True, errors="coerce"))
     bad = np.flatnonzero(moments.isna())
     if bad.size:
