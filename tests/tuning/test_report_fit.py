@@ -195,9 +195,11 @@ def test_words_on_a_response_say_where_it_is_off() -> None:
     words = response_words(panel)
     assert "usable from 0.2 to 0.8 Hz, good from 0.2 to 0.4 Hz" in words
     assert (
-        "at 2 of 3 usable frequencies; furthest off at 0.4 Hz, where its gain is +50 % and its phase +0 deg"
+        "at 1 of 3 usable frequencies, furthest at 0.4 Hz, where its gain is +50 % and its phase 0 deg"
         in words
     )
+    same = ResponsePanel("a to b", estimate(measured), estimate(measured), measured, np.nan)
+    assert "within the readings' 95 % interval at all of them" in response_words(same)
     nothing = SimpleNamespace(title="a to b", measured=estimate(measured), simulated=estimate(simulated))
     nothing.measured = FrequencyResponse(f, measured, 0.1 * coherence, np.full(4, 20.0), np.zeros(4), 0.0)
     assert "at no frequency" in response_words(nothing)  # type: ignore[arg-type]

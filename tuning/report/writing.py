@@ -85,7 +85,7 @@ def write_report(
     if found is not None:
         shown = {**fit_pictures(found), **(health_pictures or {})}
         drawn.update(shown)
-        first, *more = fit_sections(found, shown, health)
+        first, *more = fit_sections(found, shown, health, verdict=bool(studies) or comparison is not None)
         about = [first, *about, *more]
     elif health is not None:
         drawn.update(health_pictures or {})
@@ -208,7 +208,7 @@ def _verdict(
             kept[str(row["law"])] &= bool(row["usage"] <= 1.0)
     if not kept and found is not None:
         if found.trusted:
-            return "kept", "nothing speaks against tuning on this vehicle"
+            return "kept", "can be tuned on"
         return "broken", "not to be tuned on yet"
     if not kept:
         return "", ""
