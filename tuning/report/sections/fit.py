@@ -128,6 +128,7 @@ def _precision(found: Identified, pictures: dict[str, bytes]) -> Section:
         strong = correlation_data(found).strong
         if strong:
             pairs = "; ".join(f"{first} with {second} ({value:+.2f})" for first, second, value in strong[:5])
+            pairs = pairs.replace("-", "\u2212")
             paragraphs.append(
                 f"Known together better than apart: {pairs}. An error of the one is made good by the other, so change neither "
                 "by hand alone."
