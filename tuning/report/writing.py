@@ -93,7 +93,7 @@ def write_report(
     if found is not None:
         shown = fit_pictures(found)
         drawn.update(shown)
-        first, *more = fit_sections(found, shown, examined)
+        first, *more = fit_sections(found, shown, examined, verdict=bool(studies) or comparison is not None)
         about = [first, *about, *more]
     elif examined is not None:
         about.append(examined)
@@ -213,7 +213,7 @@ def _verdict(
             kept[str(row["law"])] &= bool(row["usage"] <= 1.0)
     if not kept and found is not None:
         if found.trusted:
-            return "kept", "nothing speaks against tuning on this vehicle"
+            return "kept", "can be tuned on"
         return "broken", "not to be tuned on yet"
     if not kept:
         return "", ""
