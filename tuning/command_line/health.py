@@ -58,7 +58,8 @@ def command(
         lines.append(f"Written: {out}")
     if health.trusted:
         lines.append(
-            f"Next: pathtrim identify {' '.join(logs)} --channels {channels} --out vehicle.toml"
+            f"Next: pathtrim identify {' '.join(logs)} --channels {channels} "
+            f"{''.join(f'--known {value} ' for value in known or [])}--out vehicle.toml"
         )
     deliver(
         "\n".join(lines),
