@@ -270,11 +270,17 @@ def test_the_command_tells_sound_from_doubtful_by_its_status(tmp_path, monkeypat
     page = (tmp_path / "health.html").read_text(encoding="utf-8")
     assert "no doubt stands" in page
     assert page.count("data:image/png") == 3
+    (tmp_path / "mine.html").write_text("<p>not of pathtrim</p>", encoding="utf-8")
+    assert run([*words, "--out", "mine.html"]) == 2
+    assert "exists" in capsys.readouterr().err
     wrong = CHANNELS.read_text(encoding="utf-8").replace(
         '"gyro_z"\nunit = "deg/s"', '"gyro_z"\nunit = "rad/s"'
     )
     (tmp_path / "wrong.toml").write_text(wrong, encoding="utf-8")
-    assert run(["health", str(FIT_LOGS[0]), "--channels", "wrong.toml", "--known", "wheelbase=3.4"]) == 1
+    # The report is pathtrim's own and may be written anew.
+    again = ["health", str(FIT_LOGS[0]), "--channels", "wrong.toml", "--known", "wheelbase=3.4"]
+    assert run([*again, "--out", "health.html"]) == 1
+    assert "do not fit these logs yet" in (tmp_path / "health.html").read_text(encoding="utf-8")
     said = capsys.readouterr().out
     assert "yaw_rate looks like deg/s labelled rad/s" in said
     assert run(["health", "none.csv", "--channels", str(CHANNELS), "--out", "other.html"]) == 2
