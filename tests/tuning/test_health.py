@@ -165,7 +165,7 @@ def test_bandwidth_is_where_noise_takes_over():
 def test_channels_tell_rate_resolution_and_noise():
     """A 10 Hz reading held at 100 Hz, counts of 0.05, and white noise on a ramp are found as they were put in."""
     rng = np.random.default_rng(4)
-    time = 0.01 * np.arange(6000)
+    time = 0.01 * np.arange(6000, dtype=np.float64)
     held = np.repeat(np.sin(0.3 * time[::10]) + rng.normal(0.0, 0.02, 600), 10)
     counted = np.round(3.0 * np.sin(0.2 * time) / 0.05) * 0.05
     noisy = 0.5 * time + rng.normal(0.0, 0.01, time.size)
@@ -184,7 +184,7 @@ def test_channels_tell_rate_resolution_and_noise():
 def test_noise_is_taken_at_standstill_where_there_is_one():
     """A gyro that hums only while driving shows its own noise at rest."""
     rng = np.random.default_rng(5)
-    time = 0.02 * np.arange(3000)
+    time = 0.02 * np.arange(3000, dtype=np.float64)
     still = time < 20.0
     yaw = rng.normal(0.0, np.where(still, 0.003, 0.05))
     log = Log("hum", {"time": time, "speed": np.where(still, 0.0, 5.0), "yaw_rate": yaw})
@@ -270,11 +270,17 @@ def test_the_command_tells_sound_from_doubtful_by_its_status(tmp_path, monkeypat
     page = (tmp_path / "health.html").read_text(encoding="utf-8")
     assert "no doubt stands" in page
     assert page.count("data:image/png") == 3
+    (tmp_path / "mine.html").write_text("<p>not of pathtrim</p>", encoding="utf-8")
+    assert run([*words, "--out", "mine.html"]) == 2
+    assert "exists" in capsys.readouterr().err
     wrong = CHANNELS.read_text(encoding="utf-8").replace(
         '"gyro_z"\nunit = "deg/s"', '"gyro_z"\nunit = "rad/s"'
     )
     (tmp_path / "wrong.toml").write_text(wrong, encoding="utf-8")
-    assert run(["health", str(FIT_LOGS[0]), "--channels", "wrong.toml", "--known", "wheelbase=3.4"]) == 1
+    # The report is pathtrim's own and may be written anew.
+    again = ["health", str(FIT_LOGS[0]), "--channels", "wrong.toml", "--known", "wheelbase=3.4"]
+    assert run([*again, "--out", "health.html"]) == 1
+    assert "do not fit these logs yet" in (tmp_path / "health.html").read_text(encoding="utf-8")
     said = capsys.readouterr().out
     assert "yaw_rate looks like deg/s labelled rad/s" in said
     assert run(["health", "none.csv", "--channels", str(CHANNELS), "--out", "other.html"]) == 2

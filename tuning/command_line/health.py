@@ -45,8 +45,7 @@ def command(
 
     files = [inputs.drive_files(log) for log in logs]
     if out is not None:
-        inputs.output_file(out, [channels, *(file for drive in files for file in drive)])
-        inputs.keep_others({out: inputs.REPORT_MARK})
+        inputs.output_file(out, [channels, *(file for drive in files for file in drive)], report=True)
     values = inputs.known_values(known or [])
     mapped = tuning.Channels.load(channels)
     drives = [tuning.read_log(drive, mapped) for drive in files]
@@ -58,7 +57,8 @@ def command(
         lines.append(f"Written: {out}")
     if health.trusted:
         lines.append(
-            f"Next: pathtrim identify {' '.join(logs)} --channels {channels} --out vehicle.toml"
+            f"Next: pathtrim identify {' '.join(logs)} --channels {channels} "
+            f"{''.join(f'--known {value} ' for value in known or [])}--out vehicle.toml"
         )
     deliver(
         "\n".join(lines),

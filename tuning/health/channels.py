@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.logs.log import Log
-from tuning.logs.physics.resampled import fresh_readings
+from tuning.logs.physics.resampled import fresh_readings, usual_step
 from tuning.logs.units import si_unit
 
 __all__ = ["ChannelHealth", "LogHealth", "channels_of", "logs_of"]
@@ -64,7 +64,7 @@ def logs_of(logs: Sequence[Log]) -> tuple[LogHealth, ...]:
     for log in logs:
         time = log["time"]
         gaps = tuple((float(time[i - 1]), float(time[i] - time[i - 1])) for i in log.gaps)
-        rate = 1.0 / float(np.median(np.diff(time)))
+        rate = 1.0 / usual_step(log)
         found.append(LogHealth(log.name, log.duration, len(log), rate, gaps))
     return tuple(found)
 
@@ -78,7 +78,7 @@ def _channel(log: Log, name: str) -> ChannelHealth:
     values, time = log[name], log["time"]
     if name == "heading":
         values = np.unwrap(values)
-    fresh = fresh_readings(values)
+    fresh = fresh_readings(values, log.read_at(name))
     changes = np.count_nonzero(np.diff(values))
     held = bool(fresh.size < values.size)
     # A command that is held is not sampled more rarely: nobody asked for anything else.
@@ -112,10 +112,10 @@ def _noise(log: Log, name: str, values: Array, fresh: NDArray[np.int64]) -> tupl
     third = np.diff(values[fresh], 3)
     if log.has("speed"):
         still = np.abs(log["speed"]) < _STANDSTILL
-        step = float(np.median(np.diff(log["time"])))
+        seconds = float(np.sum(np.diff(log["time"], append=log["time"][-1])[still]))
         # All four readings at rest.
         rest = np.lib.stride_tricks.sliding_window_view(still[fresh], 4).all(axis=1)
-        if np.count_nonzero(still) * step >= _LEAST_REST and np.count_nonzero(rest) >= 20:
+        if seconds >= _LEAST_REST and np.count_nonzero(rest) >= 20:
             return _white(third[rest]), "standstill"
     return _white(third), "driving"
 

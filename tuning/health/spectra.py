@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.logs.log import Log
-from tuning.logs.physics.resampled import joined_by_lines
+from tuning.logs.physics.resampled import joined_by_lines, usual_step
 
 __all__ = ["Spectrum", "spectra_of", "welch_over"]
 
@@ -32,7 +32,7 @@ class Spectrum:
 
     Attributes:
         command, answer: quantities; the command is multiplied by the speed where the answer is a yaw rate.
-        frequency: Hz, shape (k,). command_power, answer_power: unit²/Hz, shape (k,). coherence: shape (k,).
+        frequency: Hz, middle of bands of a sixth of an octave or wider, shape (k,). command_power, answer_power: unit²/Hz, shape (k,). coherence: shape (k,).
         noise_power: of the answer, what the command does not explain: (1 − γ²) P_yy, shape (k,).
         windows: averaged.
         excited_to: frequency below which 95 % of the command's power lie, Hz.
@@ -100,7 +100,7 @@ def spectra_of(logs: Sequence[Log]) -> tuple[Spectrum, ...]:
 
 
 def _spectrum(logs: Sequence[Log], command: str, answer: str) -> Spectrum | None:
-    step = max(float(np.median([np.median(np.diff(log["time"])) for log in logs])), 0.005)
+    step = max(float(np.median([usual_step(log) for log in logs])), 0.005)
     pairs, longest = [], 0
     for log in logs:
         for piece in log.segments:
@@ -109,8 +109,7 @@ def _spectrum(logs: Sequence[Log], command: str, answer: str) -> Spectrum | None
             if grid.size < 32:
                 continue
             x, y, v = (
-                np.interp(grid, time, _even(time, log[name][piece], name))
-                for name in (command, answer, "speed")
+                np.interp(grid, time, _even(time, log, name, piece)) for name in (command, answer, "speed")
             )
             pairs.append((x * v if answer == "yaw_rate" else x, y))
             longest = max(longest, grid.size)
@@ -120,12 +119,12 @@ def _spectrum(logs: Sequence[Log], command: str, answer: str) -> Spectrum | None
     if size < 32:
         return None
     frequency, xx, yy, xy, count = welch_over(pairs, 1.0 / step, size)
+    excited = _excited(frequency, xx)
+    if excited is None:
+        return None
+    frequency, xx, yy, xy, count = _banded(frequency, xx, yy, xy, count)
     product = xx * yy
     coherence = np.divide(np.abs(xy) ** 2, product, out=np.zeros_like(xx), where=product > 0.0)
-    rising = np.cumsum(xx[1:])
-    if rising[-1] <= 0.0:
-        return None
-    excited = float(frequency[1:][np.searchsorted(rising, _POWER * rising[-1])])
     return Spectrum(
         command,
         answer,
@@ -140,8 +139,27 @@ def _spectrum(logs: Sequence[Log], command: str, answer: str) -> Spectrum | None
     )
 
 
-def _even(time: Array, values: Array, name: str) -> Array:
-    return values if name.endswith("command") else joined_by_lines(time, values)
+def _excited(frequency: Array, power: Array) -> float | None:
+    """Give the frequency below which 95 % of the power lie, Hz; None for a command that never moves."""
+    rising = np.cumsum(power[1:])
+    if rising[-1] <= 0.0:
+        return None
+    return float(frequency[1:][np.searchsorted(rising, _POWER * rising[-1])])
+
+
+def _banded(
+    frequency: Array, xx: Array, yy: Array, xy: NDArray[np.complex128], count: int
+) -> tuple[Array, Array, Array, NDArray[np.complex128], int]:
+    """Average lines over bands of a sixth of an octave, single lines where these are wider: a steadier coherence."""
+    band = np.floor(6.0 * np.log2(frequency[1:] / frequency[1]))
+    _, first, lines = np.unique(band, return_index=True, return_counts=True)
+    means = [np.add.reduceat(each[1:], first) / lines for each in (frequency, xx, yy, xy)]
+    return np.real(means[0]), np.real(means[1]), np.real(means[2]), means[3], count
+
+
+def _even(time: Array, log: Log, name: str, piece: slice) -> Array:
+    values = log[name][piece]
+    return values if name.endswith("command") else joined_by_lines(time, values, log.read_at(name)[piece])
 
 
 def _count(pairs: Sequence[tuple[Array, Array]], size: int) -> int:
@@ -149,7 +167,7 @@ def _count(pairs: Sequence[tuple[Array, Array]], size: int) -> int:
 
 
 def _bandwidth(frequency: Array, coherence: Array) -> float:
-    """Give where the coherence, smoothed over three lines, first falls below a half after it has been above."""
+    """Give where the coherence, smoothed over three bands, first falls below a half after it has been above."""
     smooth = np.convolve(np.pad(coherence, 1, "edge"), np.full(3, 1.0 / 3.0), "valid")
     usable = frequency >= _LOWEST
     above = np.flatnonzero(usable & (smooth >= _ABOVE_NOISE))

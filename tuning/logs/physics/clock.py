@@ -8,6 +8,7 @@ import numpy as np
 
 from tuning.logs.log import Log
 from tuning.logs.physics.finding import Finding
+from tuning.logs.physics.resampled import usual_step
 
 __all__ = ["clocks_of", "unit_of_time"]
 
@@ -21,7 +22,7 @@ _LEAST_WAY = 4.0  # times the way of a usual step
 def unit_of_time(logs: Sequence[Log]) -> list[Finding]:
     """Say where the clock's unit is wrong: every rate would be, so nothing else can be judged."""
     for log in logs:
-        step = float(np.median(np.diff(log["time"])))
+        step = usual_step(log)
         looks = ""
         if step > _LONGEST_STEP:
             looks = f"ms labelled s ({step:.3g} ms a sample would be usual)"
@@ -46,7 +47,7 @@ def clocks_of(logs: Sequence[Log]) -> list[Finding]:
         if not log.has("x", "y", "speed") or not log.gaps:
             continue
         time, speed = log["time"], np.abs(log["speed"])
-        usual = float(np.median(np.diff(time)))
+        usual = usual_step(log)
         jumps = []
         for after in log.gaps:
             span = float(time[after] - time[after - 1])

@@ -27,6 +27,7 @@ _RELAXATION = (
     0.17  # wheelbases that tyres roll until their force stands (half a metre for a car; common practice)
 )
 _MOST_RELAXED = 0.25  # s: slow vehicles turn by geometry
+_MOST_PLACE = 0.5  # s: what half a wheelbase ahead or behind looks like in slow driving, at most
 _GNSS = 0.2  # s: a receiver's filter, the side-slip, and what two differentiations leave
 _LONGEST_ANSWER = 2.0  # s: by-wire steering, whose delay is what identification finds
 _MOST_ERROR = 0.1  # s: a delay known no better is not judged
@@ -73,12 +74,15 @@ def delays_between(
     """Give the delays that can be told, with what explains them."""
     speeds = np.abs(np.concatenate([s.speed for s in stretches])) if stretches else np.zeros(1)
     usual = float(np.median(speeds[speeds > moves])) if np.any(speeds > moves) else 1.0
-    relaxed = min(_RELAXATION * (wheelbase_of(known) or 3.0) / max(usual, 0.1), _MOST_RELAXED)
+    wheelbase = wheelbase_of(known) or 3.0
+    relaxed = min(_RELAXATION * wheelbase / max(usual, 0.1), _MOST_RELAXED)
     found = []
     for (first, second), pair in pairs.items():
         if _told(pair.likeness):
             hold = max(_hold(logs, first), _hold(logs, second))
-            low, high = _explained(first, second, relaxed)
+            low, high = _explained(
+                first, second, relaxed, min(0.5 * wheelbase / max(usual, 0.1), _MOST_PLACE)
+            )
             found.append(Delay(first, second, pair.likeness, low - hold, high + hold))
     for first, second, a, b in (*_along(stretches),):
         likeness = compare(a, b, [0] * len(a), stretches[0].step)
@@ -98,7 +102,7 @@ def _told(likeness: Likeness) -> bool:
     )
 
 
-def _explained(first: str, second: str, relaxed: float) -> tuple[float, float]:
+def _explained(first: str, second: str, relaxed: float, place: float) -> tuple[float, float]:
     """Give the least and the most that `first` may come after `second`, s."""
     if second.endswith("command"):
         return -_SENSORS, _LONGEST_ANSWER
@@ -108,7 +112,7 @@ def _explained(first: str, second: str, relaxed: float) -> tuple[float, float]:
     if {first, second} & set(WHEELS):
         room += _INERTIA  # pulses are counted over a while
     if "lateral_acceleration" in (first, second):
-        room += _INERTIA  # side-slip, and a place on the vehicle that is not known
+        room += _INERTIA + place  # side-slip, and a place on the vehicle that is not known
     if second == "steering_angle":
         return -room, room + _INERTIA + relaxed
     return -room, room
@@ -120,7 +124,7 @@ def _hold(logs: Sequence[Log], channel: str) -> float:
     for name in quantities_of([channel]):
         for log in logs:
             if log.has(name):
-                fresh = fresh_readings(log[name])
+                fresh = fresh_readings(log[name], log.read_at(name))
                 if 50 <= fresh.size < len(log):
                     longest = max(longest, float(np.median(np.diff(log["time"][fresh]))))
     return longest

@@ -40,7 +40,7 @@ def readings_of(log: Log, channel: str) -> Iterator[Readings]:
         values, time = log[channel][piece], log["time"][piece]
         if channel == "heading":
             values = np.unwrap(values)
-        fresh = fresh_readings(values)
+        fresh = fresh_readings(values, log.read_at(channel)[piece])
         if fresh.size >= 20:
             yield Readings(log, piece, time[fresh], values[fresh])
 
@@ -101,7 +101,7 @@ def offset_at_rest(logs: Sequence[Log]) -> list[Finding]:
         if not log.has("yaw_rate", "speed"):
             continue
         still = np.abs(log["speed"]) < _STANDSTILL
-        seconds = np.count_nonzero(still) * float(np.median(np.diff(log["time"])))
+        seconds = float(np.sum(np.diff(log["time"], append=log["time"][-1])[still]))
         if seconds < _STANDSTILL_TIME or np.count_nonzero(still) < 20:
             continue
         offset = float(np.median(log["yaw_rate"][still]))

@@ -15,7 +15,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from tuning.logs.log import Log
 
-__all__ = ["Stretch", "evenly", "fresh_readings", "heading_period", "joined_by_lines", "moving"]
+__all__ = ["Stretch", "evenly", "fresh_readings", "heading_period", "joined_by_lines", "moving", "usual_step"]
 
 Array = NDArray[np.float64]
 
@@ -56,12 +56,15 @@ class Stretch:
         return all(name in self.values for name in quantities)
 
 
-def fresh_readings(values: Array) -> NDArray[np.int64]:
+def fresh_readings(values: Array, read: NDArray[np.bool_] | None = None) -> NDArray[np.int64]:
     """Give the samples that are fresh readings: all of them, or only the changes of a signal that is held.
 
     Args:
         values: a channel without gaps, shape (n,).
+        read: at which samples it was read, where its log knows, shape (n,).
     """
+    if read is not None and not np.all(read):
+        return np.flatnonzero(read)
     changed = np.append(True, np.diff(values) != 0.0)
     count = int(np.count_nonzero(changed))
     if count < 8:
@@ -72,11 +75,27 @@ def fresh_readings(values: Array) -> NDArray[np.int64]:
     return np.flatnonzero(changed)
 
 
-def joined_by_lines(time: Array, values: Array) -> Array:
+def usual_step(log: Log) -> float:
+    """Give the median time between readings of the quantity that is read most often, s.
+
+    Not between samples: where clocks are merged, stamps of two of them may stand as close as one likes.
+    """
+    time = log["time"]
+    steps = [
+        float(np.median(np.diff(time[read])))
+        for read in map(log.read_at, log.data)
+        if np.count_nonzero(read) > 1
+    ]
+    return min(steps)
+
+
+def joined_by_lines(time: Array, values: Array, read: NDArray[np.bool_] | None = None) -> Array:
     """Give a signal that is sampled and held as straight lines between its fresh readings, shape (n,)."""
-    fresh = fresh_readings(values)
+    fresh = fresh_readings(values, read)
     if fresh.size == values.size or fresh.size < 3:
         return values
+    if read is not None and not np.all(read):
+        return np.interp(time, time[fresh], values[fresh])
     longest = _LONGEST_HOLD * float(np.median(np.diff(time[fresh])))
     # A long hold keeps its value until shortly before the next reading.
     late = fresh[1:][np.diff(time[fresh]) > longest] - 1
@@ -95,8 +114,7 @@ def evenly(logs: Sequence[Log]) -> list[Stretch]:
 
     The step is the median one of the logs, at least 20 ms.
     """
-    steps = [float(np.median(np.diff(log["time"]))) for log in logs]
-    step = max(float(np.median(steps)), _LEAST_STEP)
+    step = max(float(np.median([usual_step(log) for log in logs])), _LEAST_STEP)
     width = max(_SMOOTHING, min(_slowest(logs), 0.4), 1.5 * step) / step
     found: list[Stretch] = []
     for number, log in enumerate(logs):
@@ -114,7 +132,7 @@ def _slowest(logs: Sequence[Log]) -> float:
         for name, values in log.data.items():
             if name == "time" or name.endswith("command"):
                 continue
-            fresh = fresh_readings(values)
+            fresh = fresh_readings(values, log.read_at(name))
             if 50 <= fresh.size < values.size:
                 longest = max(longest, float(np.median(np.diff(log["time"][fresh]))))
     return longest
@@ -131,7 +149,7 @@ def _stretch(number: int, log: Log, piece: slice, step: float, width: float) -> 
         if name == "heading":
             values = np.unwrap(values, period=heading_period(values))
         if not name.endswith("command"):
-            values = joined_by_lines(time, values)
+            values = joined_by_lines(time, values, log.read_at(name)[piece])
         raw[name] = np.interp(grid, time, values)
     if "latitude" in raw and "longitude" in raw and "x" not in raw:
         raw |= _on_the_plane(raw["latitude"], raw["longitude"])

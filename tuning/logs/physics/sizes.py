@@ -59,6 +59,9 @@ def _ratio(pair: Pair, known: Mapping[str, Any], stretches: Sequence[Stretch], m
         for channel, power in _powers(name, pair.power).items():
             powers[channel] = powers.get(channel, 0.0) + side * power
     low, high = _band(pair, known, stretches, moves)
+    # Noise in one of the two makes its spread up to 1/ρ too large.
+    noisy = abs(likeness.correlation)
+    low, high = low * noisy, high / noisy
     return Ratio(*pair.words, likeness.gain, {c: p for c, p in powers.items() if p}, low, high)
 
 

@@ -18,6 +18,7 @@ HAND_WHEEL = (
     30.0,
 )  # hand-wheel angle over road-wheel angle of road vehicles (common practice, no source)
 _ABOUT = 1.35  # factor either side, within which a ratio may be a unit's
+_BORDER = 1.3  # factor beyond the sound ratios from which one that no unit explains is a doubt
 _AS_GOOD = 0.12  # of a logarithm: explanations this close to the best are named too
 
 # Channel -> (factor by which its numbers are too large, what that looks like).
@@ -113,14 +114,10 @@ def units_of(ratios: Sequence[Ratio]) -> list[Finding]:
             looks = ", or ".join(" and ".join(texts) for texts in (texts for _, texts in readings))
             return [Finding("unit", channels, f"{numbers}: {looks}; correct the unit in the channel file")]
     channels = tuple(dict.fromkeys(name for r in wrong for name in r.powers))
-    known = "" if all("wheelbase" not in r.right + r.left for r in wrong) else ", and the wheelbase,"
-    return [
-        Finding(
-            "size",
-            channels,
-            f"{numbers}: no unit explains it; check the units and scales of {', '.join(channels)}{known} in the channel file",
-        )
-    ]
+    wheelbase = ", and the wheelbase," if any("wheelbase" in r.right + r.left for r in wrong) else ""
+    text = f"{numbers}: no unit explains it; check the units and scales of {', '.join(channels)}{wheelbase} in the channel file"
+    far = any(not r.low / _BORDER <= r.ratio <= r.high * _BORDER for r in wrong)
+    return [Finding("size", channels, text, "doubt" if far else "finding")]
 
 
 def _readings(

@@ -17,7 +17,8 @@ __all__ = ["wheels_of"]
 Array = NDArray[np.float64]
 
 # Judgements, no source.
-_STRAIGHT = 0.3  # m/s² sideways, below which wheels of an axle roll alike
+_GENTLE = 1.0  # m/s² sideways
+_BLURRED = 8.0  # condition of the three parts of a difference
 _ODD = 0.03  # a tyre's radius, relative: worn or low tyres differ by less
 _WRONG = 0.12  # no tyre differs as much
 _SURE = 5.0  # standard deviations of the slope that gives the track
@@ -33,27 +34,36 @@ def wheels_of(stretches: Sequence[Stretch], known: Mapping[str, Any], moves: flo
 
 
 def _scales(stretches: Sequence[Stretch], moves: float) -> list[Finding]:
-    """Compare every wheel with the speed on the straight."""
+    """Compare every wheel with the speed: v_wheel − v is a share of v for its tyre, and of the yaw rate for its place."""
     found = []
     for axle in ("front", "rear"):
         for side in ("left", "right"):
             wheel = f"wheel_speed_{axle}_{side}"
-            ratios: list[Array] = [np.zeros(0)]
+            parts: list[Array] = [np.zeros((0, 4))]
             for s in (s for s in stretches if s.has(wheel, "speed")):
-                straight = (np.abs(s.speed) > 3.0 * moves) & (np.abs(s.speed * _turn(s)) < _STRAIGHT)
-                ratios.append(np.abs(s.values[wheel][straight] / s.speed[straight]))
-            every = np.concatenate(ratios)
-            if every.size < 60:
+                turn = _turn(s)
+                gentle = (np.abs(s.speed) > 3.0 * moves) & (np.abs(s.speed * turn) < _GENTLE)
+                speed, turn = np.abs(s.speed)[gentle], (turn * np.sign(s.speed))[gentle]
+                difference = np.abs(s.values[wheel])[gentle] - speed
+                # The longer way of the front wheels grows with the square of the curvature.
+                parts.append(np.column_stack([difference, speed, turn, turn**2 / speed]))
+            difference, *columns = np.concatenate(parts).T
+            if difference.size < 60:
                 continue
-            ratio = float(np.median(every))
+            base = np.column_stack([column / max(float(np.std(column)), 1e-9) for column in columns])
+            # Through the origin: a wheel that is too quick is so by a share, at every speed.
+            base[:, 0] = columns[0]
+            unit = base / np.maximum(np.sqrt(np.sum(base**2, axis=0)), 1e-300)
+            if np.linalg.cond(unit[:, np.any(unit, axis=0)]) > _BLURRED:
+                continue  # always the same curve: a tyre and a track look alike
+            share = float(np.linalg.lstsq(base, difference, rcond=None)[0][0])
             # A unit's factor is said elsewhere, of all wheels together.
-            if abs(ratio - 1.0) > _ODD and 0.75 < ratio < 1.33:
-                sure = abs(ratio - 1.0) > _WRONG
+            if abs(share) > _ODD and -0.25 < share < 0.33:
                 text = (
-                    f"{wheel} is {ratio:.3f} times speed on the straight: its tyre's radius looks {100 * abs(ratio - 1):.0f} % "
-                    f"{'smaller' if ratio > 1.0 else 'larger'} than the one it is counted with; put the factor into scale"
+                    f"{wheel} is {1.0 + share:.3f} times speed on the straight: its tyre's radius looks {100 * abs(share):.0f} % "
+                    f"{'smaller' if share > 0.0 else 'larger'} than the one it is counted with; put the factor into scale"
                 )
-                found.append(Finding("wheels", (wheel,), text, "doubt" if sure else "finding"))
+                found.append(Finding("wheels", (wheel,), text, "doubt" if abs(share) > _WRONG else "finding"))
     return found
 
 
