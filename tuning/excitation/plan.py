@@ -136,7 +136,7 @@ def plan_excitation(
     if not (caution >= 1.0 and most >= 1):
         raise InputError(f"caution is {caution:g} and most is {most}", "1 or more each", "leave them out")
     offered = candidates(course)
-    if not any(np.any(one.drive.curvature_command) for one in offered):
+    if not any(_steers(one) for one in offered):
         raise _nothing_fits(course)
     levels = {
         name: level for name, level in (_NOISE | dict(noise or {})).items() if name in (*outputs, "speed")
@@ -155,9 +155,35 @@ def plan_excitation(
             f"some of {', '.join(needs_of(informations, None, length, speed))}",
             "correct the name, or leave it out where the value is known",
         )
-    chosen = choose(informations, len(offered), needs, caution, most, _in_any_case(offered, needs))
-    return _made(
-        course, offered, chosen, informations, needs, caution, tuple(outputs), vehicle.steering.interface
+    # What all that fits together leaves open, no choice of it determines: it must not fill the plan with drives in vain.
+    possible = {
+        name: need for name, need in needs.items() if name not in _hopeless(informations, needs, caution)
+    }
+    groups = _in_any_case(offered, needs)
+    chosen = choose(informations, len(offered), possible or needs, caution, most, groups)
+    order = sorted(set(chosen), key=lambda i: (float(np.max(offered[i].drive.speed_command)), i))
+    # Anew from the chosen drives alone: a limit that only others reach is no unknown of theirs.
+    seen = _told(vehicle, [offered[i] for i in order], facts, levels, outputs)
+    foreseen = seen.foreseen([order.index(i) for i in chosen])
+    rows = [half_widths(one, chosen, needs) for one in informations]
+    expected = {
+        name: max(
+            ((caution * row[name][0], row[name][1]) for row in rows), key=lambda pair: pair[0] / pair[1]
+        )
+        for name in needs
+    }
+    return ExcitationPlan(
+        tuple(replace(offered[i].drive, repeats=chosen.count(i)) for i in order),
+        tuple(offered[i].ground for i in order),
+        foreseen,
+        expected,
+        tuple(name for name, (wide, need) in expected.items() if wide > need),
+        space,
+        course.limits,
+        course.size,
+        tuple(_findings(course, offered, order, [name for name in needs if name not in possible])),
+        tuple(outputs),
+        vehicle.steering.interface,
     )
 
 
@@ -207,6 +233,15 @@ def _told(vehicle: Vehicle, offered: Sequence[Candidate], known, noise, outputs)
     return information(logs, known, vehicle, noise)
 
 
+def _hopeless(
+    informations: Sequence[Information], needs: Mapping[str, Need], caution: float
+) -> tuple[str, ...]:
+    """Name the values that all candidates together leave too wide, for some variant."""
+    everything = range(informations[0].parts[0][1].shape[0])
+    rows = [half_widths(one, everything, needs) for one in informations]
+    return tuple(name for name in needs if any(caution * row[name][0] > row[name][1] for row in rows))
+
+
 def _in_any_case(offered: Sequence[Candidate], needs: Mapping[str, Need]) -> list[list[int]]:
     """Give groups of candidates of which one each is driven in any case: what is found must hold where it is used.
 
@@ -221,42 +256,39 @@ def _in_any_case(offered: Sequence[Candidate], needs: Mapping[str, Need]) -> lis
     return [*groups, braking] if braking and any(name.startswith("drive.brake") for name in needs) else groups
 
 
-def _made(course, offered, chosen, informations, needs, caution, outputs, interface) -> ExcitationPlan:  # type: ignore[no-untyped-def]
-    order = sorted(set(chosen), key=lambda i: (float(np.max(offered[i].drive.speed_command)), i))
-    drives = tuple(replace(offered[i].drive, repeats=chosen.count(i)) for i in order)
-    rows = [half_widths(one, chosen, needs) for one in informations]
-    expected = {
-        name: max(
-            ((caution * row[name][0], row[name][1]) for row in rows), key=lambda pair: pair[0] / pair[1]
-        )
-        for name in needs
-    }
-    fast = max((float(np.max(d.speed_command)) for d in drives if np.any(d.curvature_command)), default=0.0)
+def _findings(
+    course: Course, offered: Sequence[Candidate], order: Sequence[int], hopeless: Sequence[str]
+) -> list[str]:
+    """Say what the reader should know of a plan: what does not fit, what stays open, how to turn round."""
+    steering = {i: float(np.max(one.drive.speed_command)) for i, one in enumerate(offered) if _steers(one)}
+    left = [
+        f"{v:.1f}" for v in speeds_of(course.limits) if not any(abs(v - f) < 1e-6 for f in steering.values())
+    ]
     findings = []
-    tried = speeds_of(course.limits)
-    fitted = {
-        float(np.max(one.drive.speed_command)) for one in offered if np.any(one.drive.curvature_command)
-    }
-    left = [f"{v:.1f}" for v in tried if not any(abs(v - f) < 1e-6 for f in fitted)]
     if left:
         findings.append(
             f"no steering manoeuvre fits the space at {', '.join(left)} m/s: a longer space would let it"
         )
-    if fast:
-        findings.append(f"what is found holds up to the speed that was driven with steering, {fast:.1f} m/s")
-    return ExcitationPlan(
-        drives,
-        tuple(offered[i].ground for i in order),
-        informations[0].foreseen(chosen),
-        expected,
-        tuple(name for name, (wide, need) in expected.items() if wide > need),
-        course.space,
-        course.limits,
-        course.size,
-        tuple(findings),
-        outputs,
-        interface,
+    if hopeless:
+        findings.append(
+            f"all that fits together would not determine {', '.join(hopeless)}: a longer space, a higher speed or better "
+            "sensors would"
+        )
+    fast = max(steering[i] for i in order if i in steering)
+    findings.append(f"what is found holds up to the speed that was driven with steering, {fast:.1f} m/s")
+    size, space = course.size, course.space
+    radius = size.wheelbase / np.tan(course.limits.steering_angle)
+    across = 2.0 * np.hypot(radius + 0.5 * size.width, size.wheelbase + size.front)
+    enough = "has it" if across <= space.room[1] else "has less: shunt, or turn outside"
+    findings.append(
+        f"turning round at full lock takes about {across:.0f} m across; the space inside its margin {enough}. Or drive the "
+        "next one back from the far end: measured from there, its marks are the same"
     )
+    return findings
+
+
+def _steers(one: Candidate) -> bool:
+    return bool(np.any(one.drive.curvature_command))
 
 
 def _nothing_fits(course: Course) -> InputError:
