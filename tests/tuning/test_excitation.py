@@ -13,8 +13,7 @@ from tracks.errors import InputError
 from tuning.command_line.main import run
 from tuning.excitation.candidates import Course, candidates, speeds_of
 from tuning.excitation.choose import choose, half_widths
-from tuning.excitation.ground import run_of
-from tuning.excitation.plan import log_of_run
+from tuning.excitation.ground import log_of_run, run_of
 from tuning.excitation.saving import channel_file, command_table
 from tuning.excitation.space import Limits, Size
 from tuning.excitation.variants import on_the_ground

@@ -35,6 +35,11 @@ class Candidate:
     drive: Drive
     ground: Ground
 
+    @property
+    def steers(self) -> bool:
+        """Whether it is a manoeuvre of the steering."""
+        return bool(np.any(self.drive.curvature_command))
+
 
 @dataclass(frozen=True)
 class Course:

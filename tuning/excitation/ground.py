@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from tuning.excitation.drives import Drive
 from tuning.excitation.space import Limits, Size, Space
+from tuning.logs.log import Log
 from tuning.simulation.open_loop import OpenLoopRun, open_loop
 from tuning.vehicle import Vehicle
 
-__all__ = ["Ground", "broken", "driven", "run_of"]
+__all__ = ["Ground", "broken", "driven", "log_of_run", "run_of"]
 
 Array = NDArray[np.float64]
 
@@ -51,6 +52,25 @@ def run_of(vehicle: Vehicle, drive: Drive) -> OpenLoopRun:
         vehicle, drive.duration, speed=drive.speed_command, curvature=drive.curvature_command,
         acceleration=drive.acceleration_command, period=float(drive.time[1] - drive.time[0]),
     )  # fmt: skip
+
+
+def log_of_run(name: str, drive: Drive, vehicle: Vehicle, outputs: Sequence[str]) -> Log:
+    """Drive a vehicle by a planned drive in simulation and give the log that it would leave, without noise."""
+    run = run_of(vehicle, drive)
+    data = {
+        "time": drive.time,
+        "speed_command": drive.speed_command,
+        "acceleration_command": drive.acceleration_command,
+        "speed": run.series("speed"),
+        **{output: run.series(output) for output in outputs},
+    }
+    unit = None
+    if drive.steering_command is None:
+        data["curvature_command"] = drive.curvature_command
+    else:
+        data["steering_command"] = drive.steering_command
+        unit = "rad" if vehicle.steering.interface == "angle" else None
+    return Log(name, data, unit)
 
 
 def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) -> Ground:
