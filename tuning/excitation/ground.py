@@ -32,7 +32,7 @@ class Ground:
         paths: for each vehicle its rear-axle middle, shape (n, 2), m.
         box: least and greatest x, least and greatest y of all of it, m.
         peaks: greatest magnitudes over all vehicles, by limit's name, SI.
-        run_up, stopping: longest distance along x before the manoeuvre, and after it, m.
+        run_up, stopping: longest way before the manoeuvre, and from the stop's command to standstill, m.
         stands: whether every vehicle stands still at the end.
     """
 
@@ -83,7 +83,7 @@ def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) 
     paths = [np.stack([run.series("x"), run.series("y")], axis=1) + shift for run in runs]
     first, last = drive.manoeuvre
     last = min(last, drive.time.size) - 1
-    x = [run.series("x") for run in runs]
+    way = [np.cumsum(run.series("speed")) * float(drive.time[1] - drive.time[0]) for run in runs]
     longitudinal = [run.series("longitudinal_acceleration") for run in runs]
     peaks = {
         "speed": _most(np.abs(run.series("speed")) for run in runs),
@@ -99,8 +99,8 @@ def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) 
         tuple(paths),
         (float(low[0] + shift[0]), float(high[0] + shift[0]), float(low[1] + shift[1]), float(high[1] + shift[1])),
         peaks,
-        max(float(values[first]) for values in x),
-        max(float(values[-1] - values[last]) for values in x),
+        max(float(values[first]) for values in way),
+        max(float(values[-1] - values[last]) for values in way),
         all(float(run.series("speed")[-1]) < _STILL for run in runs),
     )  # fmt: skip
 

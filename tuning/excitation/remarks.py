@@ -28,11 +28,11 @@ def findings_of(
     findings = []
     if left:
         findings.append(
-            f"no steering manoeuvre fits the space at {', '.join(left)} m/s: a longer space would let it"
+            f"no steering manoeuvre fits the space at {', '.join(left)} m/s: a larger space would let it"
         )
     if hopeless:
         findings.append(
-            f"all that fits together would not determine {', '.join(hopeless)}: a longer space, a higher speed or better "
+            f"all that fits together would not determine {', '.join(hopeless)}: a larger space, a higher speed or better "
             "sensors would"
         )
     fast = max(steering[i] for i in order if i in steering)
