@@ -18,7 +18,7 @@ __all__ = ["Ground", "broken", "driven", "log_of_run", "run_of"]
 
 Array = NDArray[np.float64]
 
-_EVERY = 5  # samples between two outlines of the body: 0.1 s
+_EVERY = 4  # samples between two outlines of the body that are kept for drawing
 _STILL = 0.05  # m/s
 
 
@@ -28,7 +28,7 @@ class Ground:
 
     Attributes:
         start: place of the rear-axle middle at the start mark, m.
-        outlines: for each vehicle the body's corners every 0.1 s, shape (k, 4, 2), m.
+        outlines: for each vehicle the body's corners at every fourth sample, shape (k, 4, 2), m.
         paths: for each vehicle its rear-axle middle, shape (n, 2), m.
         box: least and greatest x, least and greatest y of all of it, m.
         peaks: greatest magnitudes over all vehicles, by limit's name, SI.
@@ -95,7 +95,7 @@ def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) 
     }
     return Ground(
         (float(shift[0]), float(shift[1])),
-        tuple(o + shift for o in outlines),
+        tuple(np.concatenate([o[::_EVERY], o[-1:]]) + shift for o in outlines),
         tuple(paths),
         (float(low[0] + shift[0]), float(high[0] + shift[0]), float(low[1] + shift[1]), float(high[1] + shift[1])),
         peaks,
@@ -117,8 +117,8 @@ def broken(ground: Ground, space: Space, limits: Limits) -> list[str]:
 
 
 def _outlines(run: OpenLoopRun, size: Size) -> Array:
-    every = np.r_[0 : run.time.size : _EVERY, run.time.size - 1]
-    x, y, heading = (run.series(name)[every] for name in ("x", "y", "heading"))
+    """Give the corners of the body at every sample, shape (n, 4, 2), m, from where it starts."""
+    x, y, heading = (run.series(name) for name in ("x", "y", "heading"))
     along = np.array([-size.rear, size.wheelbase + size.front, size.wheelbase + size.front, -size.rear])
     across = 0.5 * size.width * np.array([-1.0, -1.0, 1.0, 1.0])
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
