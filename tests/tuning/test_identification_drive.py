@@ -22,7 +22,14 @@ MASS = 1200.0
 KNOWN = {"wheelbase": 2.5, "mass": MASS}
 POSITIONS = Truth()
 LOOPED = Truth(
-    dead_time=0.3, lag=0.45, brake_dead_time=0.12, brake_lag=0.25, f0=0.14, f1=0.0, f2=0.0016, no_load_speed=1e9
+    dead_time=0.3,
+    lag=0.45,
+    brake_dead_time=0.12,
+    brake_lag=0.25,
+    f0=0.14,
+    f1=0.0,
+    f2=0.0016,
+    no_load_speed=1e9,
 )
 STANDARD_ERRORS = 3.5
 
@@ -49,7 +56,11 @@ def check(found, true, names, errors: float = STANDARD_ERRORS):
     for name in names:
         row = found.parameters.loc[name]
         assert row["status"] == "found", name
-        assert abs(row["value"] - true[name]) < errors * row["standard_error"], (name, row["value"], true[name])
+        assert abs(row["value"] - true[name]) < errors * row["standard_error"], (
+            name,
+            row["value"],
+            true[name],
+        )
 
 
 def resistance_of(found, speed):
@@ -69,7 +80,9 @@ def by_positions(seed: int, count: int = 3, truth: Truth = POSITIONS, name: str 
     return logs
 
 
-def by_loop(truth: Truth, loop: Loop, seed: int = 1, grades=(0.0, 0.0, 0.0), accelerometer: float | None = None):
+def by_loop(
+    truth: Truth, loop: Loop, seed: int = 1, grades=(0.0, 0.0, 0.0), accelerometer: float | None = None
+):
     """Logs of 200 s at 50 Hz; an accelerometer shows v̇ + g sin γ, an offset and noise, times the factor given."""
     logs = []
     for k, grade in enumerate(grades):
@@ -111,7 +124,11 @@ def test_coasting_down_gives_the_road_load():
         off = advance(truth, on[:, -1], 0.0, 0.0, np.append(time[pushed][-1], time[~pushed]))
         speed = np.concatenate([on[0], off[0, 1:]]) + coloured(np.random.default_rng(k), time.size, 0.03, 0.8)
         # The last sample with the pedal down acts until the first without it.
-        data = {"time": time, "throttle_command": np.where(time < time[pushed][-1], push, 0.0), "speed": speed}
+        data = {
+            "time": time,
+            "throttle_command": np.where(time < time[pushed][-1], push, 0.0),
+            "speed": speed,
+        }
         logs.append(log_of(f"coast{k}", **data))
     found = identify_drive(logs, known=KNOWN, validate=logs[3:])
     speed = np.linspace(5.0, 28.0, 12)
@@ -202,6 +219,8 @@ def test_what_cannot_be_found_is_refused():
     bare = log_of("bare", time=logs[0]["time"], speed=logs[0]["speed"])
     with pytest.raises(InputError, match="same command of the drive"):
         identify_drive([*logs, bare], known=KNOWN)
-    idle = log_of("idle", time=bare["time"], speed=bare["speed"], throttle_command=np.zeros(bare["time"].size))
+    idle = log_of(
+        "idle", time=bare["time"], speed=bare["speed"], throttle_command=np.zeros(bare["time"].size)
+    )
     with pytest.raises(InputError, match="hardly ask anything"):
         identify_drive(idle, known=KNOWN)
