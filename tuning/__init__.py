@@ -10,8 +10,9 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from tuning.excitation import ExcitationPlan, Space, Uncertainty, plan_excitation
     from tuning.exporting import export
-    from tuning.identification import Identified, identify, identify_drive
+    from tuning.identification import Foreseen, Identified, foresee, identify, identify_drive
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
     from tuning.report import write_report
@@ -43,6 +44,8 @@ __all__ = [
     "Comparison",
     "DriverHoldsSpeed",
     "DriverTakesOver",
+    "ExcitationPlan",
+    "Foreseen",
     "FrictionChange",
     "Identified",
     "Limits",
@@ -57,15 +60,19 @@ __all__ = [
     "Run",
     "Scenario",
     "SideWind",
+    "Space",
     "StopDemand",
     "Study",
+    "Uncertainty",
     "Vehicle",
     "compare",
     "export",
+    "foresee",
     "identify",
     "identify_drive",
     "measure",
     "open_loop",
+    "plan_excitation",
     "read_log",
     "read_scenarios",
     "simulate",
@@ -79,6 +86,8 @@ _HOME = {
     "Comparison": "tuning.search",
     "DriverHoldsSpeed": "tuning.simulation",
     "DriverTakesOver": "tuning.simulation",
+    "ExcitationPlan": "tuning.excitation",
+    "Foreseen": "tuning.identification",
     "FrictionChange": "tuning.simulation",
     "Identified": "tuning.identification",
     "Limits": "tuning.measures",
@@ -93,15 +102,19 @@ _HOME = {
     "Run": "tuning.simulation",
     "Scenario": "tuning.simulation",
     "SideWind": "tuning.simulation",
+    "Space": "tuning.excitation",
     "StopDemand": "tuning.simulation",
     "Study": "tuning.search",
+    "Uncertainty": "tuning.excitation",
     "Vehicle": "tuning.vehicle",
     "compare": "tuning.search",
     "export": "tuning.exporting",
+    "foresee": "tuning.identification",
     "identify": "tuning.identification",
     "identify_drive": "tuning.identification",
     "measure": "tuning.measures",
     "open_loop": "tuning.simulation",
+    "plan_excitation": "tuning.excitation",
     "read_log": "tuning.logs",
     "read_scenarios": "tuning.simulation.scenario_files",
     "simulate": "tuning.simulation",

@@ -90,7 +90,7 @@ def body_by_ivp(vehicle: Vehicle, time, speed, angle):
 
     def slope(t, state):
         return lateral(
-            model, p, float(np.interp(t, time, speed)), state[0], state[1], float(np.interp(t, time, angle))
+            model, p, float(np.interp(t, time, speed)), state[0], state[1], float(np.interp(t, time, angle)), 0.0
         )
 
     done = solve_ivp(slope, (time[0], time[-1]), [0.0, 0.0], t_eval=time, max_step=0.02, rtol=1e-7, atol=1e-9)
@@ -98,8 +98,8 @@ def body_by_ivp(vehicle: Vehicle, time, speed, angle):
     for i in range(time.size):
         velocity, rate = float(done.y[0, i]), float(done.y[1, i])
         v, d = float(speed[i]), float(angle[i])
-        yaw[i], _ = motion(model, p, v, velocity, rate, d)
-        sideways[i] = v * yaw[i] + lateral(model, p, v, velocity, rate, d)[0]
+        yaw[i], _ = motion(model, p, v, velocity, rate, d, 0.0)
+        sideways[i] = v * yaw[i] + lateral(model, p, v, velocity, rate, d, 0.0)[0]
     return yaw, sideways
 
 

@@ -8,10 +8,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 import tracker
 import tuning
+from tracks.errors import InputError
+from tuning.command_line import inputs
 from tuning.command_line.main import COMMANDS, run
 from tuning.demo import CHANNELS, FIT_LOGS
 from tuning.demo.shipped import known
@@ -27,7 +30,19 @@ damping = 0.8
 [drive]
 lag = 0.3
 """
-HEAVY = ("numpy", "numba", "scipy", "pandas", "matplotlib", "casadi", "pydantic", "jinja2")
+HEAVY = (
+    "numpy",
+    "numba",
+    "scipy",
+    "pandas",
+    "matplotlib",
+    "casadi",
+    "pydantic",
+    "jinja2",
+    "pint",
+    "asammdf",
+    "mcap",
+)
 
 
 @pytest.fixture
@@ -500,3 +515,29 @@ def test_a_fault_of_pathtrim_is_not_taken_for_bad_input(place, monkeypatch, caps
     err = capsys.readouterr().err
     assert "ZeroDivisionError: boom" in err
     assert "fault of pathtrim" in err
+
+
+def test_files_of_one_drive_are_joined_by_a_plus(place):
+    """A demo log in two files, commands and measurements, gives the vehicle that the whole log gives."""
+    first = FIT_LOGS[0]
+    whole = pd.read_csv(first, comment="#")
+    asked = ["t", "curvature_cmd", "speed_cmd", "accel_cmd"]
+    whole[asked].to_csv(place / "commands.csv", index=False)
+    whole[["t", *(name for name in whole if name not in asked)]].to_csv(place / "measured.csv", index=False)
+    mapped = tuning.Channels.load(CHANNELS)
+    one = tuning.read_log(first, mapped)
+    two = tuning.read_log(inputs.drive_files("commands.csv+measured.csv"), mapped)
+    assert dict(two.fresh) == {}
+    for quantity in one.data:
+        assert list(one[quantity]) == list(two[quantity])
+    assert run(identify("commands.csv+measured.csv", "--known", "wheelbase=3.4")) in (0, 1)
+    assert (place / "found.toml").is_file()
+
+
+def test_a_plus_in_the_name_of_a_file_is_no_joint(place):
+    """A file that bears the whole name is taken; a + with nothing beside it is refused."""
+    (place / "a+b.csv").write_text("t,v\n", encoding="utf-8")
+    assert inputs.drive_files("a+b.csv") == [Path("a+b.csv")]
+    assert inputs.drive_files("c.csv+d.csv") == [Path("c.csv"), Path("d.csv")]
+    with pytest.raises(InputError, match="without a file beside it"):
+        inputs.drive_files("c.csv+")

@@ -110,13 +110,21 @@ def test_standstill_and_scraps_are_refused():
     assert "without a gap" in refusal(scraps, {"wheelbase": 2.9}, validate=[log])
 
 
-def test_understeer_is_assumed_where_the_speed_does_not_show_it():
-    """At one speed understeer and gain are one: understeer is assumed 0, said so, and listed as assumed."""
+def test_understeer_keeps_its_prior_where_the_speed_does_not_show_it():
+    """At one speed understeer and gain are one: the usual understeer stands in, as wide as it is, and the gain says so."""
     found = identify(shuttle(speed=np.full(TIME.size, 6.0)), known={"wheelbase": 2.9})
     assert any("the speed hardly varies" in text for text in found.findings)
-    assert "tyres.understeer_gradient" in found.vehicle.provenance.assumed
-    # The gain takes up the understeer that is there: 2.9/(2.9 + 0.003 × 36).
-    assert found.vehicle.steering.gain == pytest.approx(2.9 / (2.9 + 0.003 * 36.0), rel=0.01)
+    row = found.parameters.loc["tyres.understeer_gradient"]
+    assert row["status"] == "prior"
+    assert row["verdict"] == "not"
+    assert "tyres.understeer_gradient" in found.undetermined
+    assert not found.trusted
+    assert any("tyres.understeer_gradient" in text and "circles" in text for text in found.advice)
+    # 0.003 ± 0.003 rad/(m/s²) at 6 m/s is ± 3.7 % of the wheelbase, and so of the gain; the truth has 0.003.
+    gain = found.parameters.loc["steering.gain"]
+    assert gain["standard_error"] == pytest.approx(0.003 * 36.0 / 3.0, rel=0.15)
+    assert gain["low"] < 1.0 < gain["high"]
+    assert found.correlation.loc["steering.gain", "tyres.understeer_gradient"] > 0.9
 
 
 def test_a_log_that_can_hardly_tell_gives_wide_intervals():

@@ -15,8 +15,6 @@ from tuning.report.look import png, style_of
 from tuning.report.pictures import (
     driven_data,
     driven_picture,
-    fit_picture,
-    fit_signal,
     tuning_data,
     tuning_picture,
     usage_data,
@@ -208,23 +206,6 @@ def test_a_study_is_drawn_with_its_best_and_feasible_candidates() -> None:
         ("offset", 0.0, False),
     ]
     assert png(tuning_picture(data)).startswith(PNG_START)
-
-
-def test_fit_percent_is_that_of_its_definition() -> None:
-    """100 (1 − ‖y − ŷ‖/‖y − mean y‖): exact for an error that is a fixed share, over samples that are finite."""
-    time = np.arange(100.0)
-    measured = np.where(time % 2.0 == 0.0, 1.0, -1.0)
-    simulated = 0.9 * measured
-    simulated[7] = np.nan
-    measured_with_mean = measured + 3.0
-    signal = fit_signal("yaw rate, rad/s", time, measured, simulated)
-    kept = np.delete(measured, 7)
-    exact = 100.0 * (1.0 - 0.1 * np.linalg.norm(kept) / np.linalg.norm(kept - kept.mean()))
-    assert signal.fit == pytest.approx(exact, rel=1e-12)
-    assert signal.time.size == 99
-    constant = fit_signal("speed, m/s", time, np.full(100, 3.0), measured_with_mean)
-    assert np.isnan(constant.fit)
-    assert png(fit_picture("log", [signal, constant])).startswith(PNG_START)
 
 
 def test_equal_pictures_are_equal_files() -> None:

@@ -20,7 +20,13 @@ SHORT = "Drive logs to a vehicle file."
 
 
 def command(
-    logs: Annotated[list[Path], typer.Argument(metavar="LOG...", help="Drive logs: CSV or Parquet.")],
+    logs: Annotated[
+        list[str],
+        typer.Argument(
+            metavar="LOG...",
+            help="Drive logs: CSV, Parquet, MDF or MCAP. Files of one drive are joined by +: imu.csv+commands.csv.",
+        ),
+    ],
     channels: Annotated[
         Path,
         typer.Option(
@@ -35,7 +41,7 @@ def command(
         ),
     ] = None,
     validate: Annotated[
-        list[Path] | None,
+        list[str] | None,
         typer.Option(metavar="LOG", help="Log to judge the fit by; repeat for more. Default: part of LOG..."),
     ] = None,
     model: Annotated[
@@ -51,7 +57,7 @@ def command(
 
     The logs need time (s), a steering command (curvature 1/m, an angle, or a number without a unit), a speed, and a yaw
     rate or heading; a measured steering angle makes the answer sharper. Drive steps and sweeps, both ways, at several
-    speeds.
+    speeds. Each LOG is a drive of its own; files recorded side by side on one drive are joined by +.
 
     Example: pathtrim identify drive1.csv drive2.csv --channels channels.toml --known wheelbase=3.4 --out vehicle.toml
     """
@@ -59,12 +65,14 @@ def command(
     from tuning.command_line import inputs
 
     report = out.with_name(f"{out.stem}-fit.html")
-    inputs.output_file(out, [*logs, *(validate or []), channels])
+    files = [inputs.drive_files(log) for log in logs]
+    held_files = [inputs.drive_files(log) for log in validate or []]
+    inputs.output_file(out, [channels, *(file for drive in (*files, *held_files) for file in drive)])
     inputs.keep_others({report: inputs.REPORT_MARK})
     values = inputs.known_values(known or [])
     mapped = tuning.Channels.load(channels)
-    drives = [tuning.read_log(log, mapped) for log in logs]
-    held = [tuning.read_log(log, mapped) for log in validate] if validate else None
+    drives = [tuning.read_log(drive, mapped) for drive in files]
+    held = [tuning.read_log(drive, mapped) for drive in held_files] or None
     say(f"fitting {sum(log.duration for log in drives):.0f} s of driving from {len(drives)} log(s) ...")
     found = tuning.identify(
         drives, known=values, validate=held, model=inputs.model_name(model), seed=seed, name=name

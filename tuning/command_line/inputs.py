@@ -17,6 +17,7 @@ __all__ = [
     "REPORT_MARK",
     "VEHICLE_MARK",
     "caution_on_fit",
+    "drive_files",
     "keep_others",
     "known_values",
     "law_kind",
@@ -186,6 +187,20 @@ def caution_on_fit(vehicle: Vehicle, file: Path) -> str:
         if name.endswith("_fit_percent") and not value >= _POOR_FIT
     ]
     return f"pathtrim: caution: {file} foretold its logs poorly (fit: {', '.join(poor)})" if poor else ""
+
+
+def drive_files(word: str) -> list[Path]:
+    """Give the files of one drive: "imu.csv+commands.csv" names two, unless a file bears that whole name."""
+    if "+" not in word or Path(word).exists():
+        return [Path(word)]
+    parts = word.split("+")
+    if not all(parts):
+        raise InputError(
+            f"the log {word!r} has a + without a file beside it",
+            "files of one drive joined by +, as imu.csv+commands.csv",
+            "name a file on both sides, without blanks, or drop the +",
+        )
+    return [Path(part) for part in parts]
 
 
 def output_file(path: Path, inputs: Iterable[Path] = ()) -> Path:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from tuning.command_line import compare, demo, export, identify, tune
+from tuning.command_line import compare, demo, excite, export, identify, tune
 from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
 
 if TYPE_CHECKING:
@@ -26,10 +26,11 @@ _UsageError: type[Exception] = typer.BadParameter.__mro__[2]
 
 _HELP = """Design, tune and prove path-tracking controllers of a by-wire road vehicle.
 
-The usual way through: identify the vehicle from drive logs, tune the tracking laws for it, compare them, and export
+The usual way through: plan the drives that show how the vehicle answers, identify the vehicle from drive logs, tune the tracking laws for it, compare them, and export
 the parameters of the one you choose. `pathtrim demo` shows all of it on shipped data in under a minute.
 
-Exit status: 0 done; 1 done, but a limit is not met or the fit is not to be trusted; 2 bad input or usage.
+Exit status: 0 done; 1 done, but a limit is not met, the fit is not to be trusted, or a plan
+leaves a value open; 2 bad input or usage.
 
 Drive on a closed course first, with a trained safety driver and a working stop device; local codes and licensed
 practice come first.
@@ -51,7 +52,7 @@ def _root(
         typer.echo(context.get_help())
 
 
-for _module in (demo, identify, tune, compare, export):
+for _module in (demo, excite, identify, tune, compare, export):
     app.command(_module.NAME, short_help=_module.SHORT)(_module.command)
 
 
@@ -108,7 +109,7 @@ def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
     return BAD_INPUT
 
 
-COMMANDS = tuple(_module.NAME for _module in (demo, identify, tune, compare, export))
+COMMANDS = tuple(_module.NAME for _module in (demo, excite, identify, tune, compare, export))
 
 
 def _spread(arguments: list[str]) -> list[str]:

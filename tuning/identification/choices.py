@@ -8,16 +8,17 @@ from typing import Any
 
 import numpy as np
 
-from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run
+from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run, started
 from tuning.identification.quality import EVIDENCE, evidence
-from tuning.identification.unknowns import Unknown, coordinates
+from tuning.identification.unknowns import Unknown
 
-__all__ = ["choose_limit", "choose_order", "part_wheelbase", "say_limit", "say_order"]
+__all__ = ["choose_limit", "choose_order", "explains", "part_wheelbase", "say_choices"]
 
 _LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters
 # Damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more.
 _OVERDAMPED = 1.25
 _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
+_EARLY = 0.02  # s by which a steering angle may come before the yaw rate unremarked
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
 _LEAST_SAMPLES = 300  # that the slow part must have; it is widened until it does
 _BLURRED = 0.05  # half-width of the wheelbase's interval, relative, beyond which understeer blurs it
@@ -27,7 +28,7 @@ _BLURRED = 0.05  # half-width of the wheelbase's interval, relative, beyond whic
 _LARGEST_GRADIENT = 0.0107
 
 
-def choose_order(found: LateralFit, findings: list[str]) -> LateralFit:
+def choose_order(found: LateralFit) -> LateralFit:
     """Give a first-order steering in place of a surely overdamped second-order one that explains hardly more.
 
     A second order that may have less damping is kept even where noise hides it: a first order in its place would push
@@ -44,44 +45,57 @@ def choose_order(found: LateralFit, findings: list[str]) -> LateralFit:
     lag = 2.0 * values["steering.damping"] / values["steering.natural_frequency"]
     kept = [u.at(values[u.name]) for u in found.problem.unknowns if u.name not in SECOND_ORDER]
     unknowns = (*kept, Unknown(LAG, "s", 0.01, 3.0, lag, True).at(lag))
-    simpler = run(
-        replace(found.problem, unknowns=unknowns), Settings(1, 0), found.estimate.noise, coordinates(unknowns)
-    )
-    if _explains(simpler, found):
-        return found
-    say_order(simpler, findings)
-    return simpler
+    simpler = run(replace(found.problem, unknowns=unknowns), Settings(1, 0), found.estimate.noise)
+    return found if explains(simpler, found) else simpler
 
 
-def _explains(smaller: LateralFit, larger: LateralFit) -> bool:
+def explains(smaller: LateralFit, larger: LateralFit) -> bool:
     """Say whether the larger of two fits explains so much more that its further unknowns are real."""
     gain, drop = evidence(*(fit.problem.residuals(fit.estimate.z) for fit in (smaller, larger)))
     return gain > EVIDENCE and drop > _LEAST_DROP
 
 
-def say_order(found: LateralFit, findings: list[str]) -> None:
-    """Say it where a first-order steering was chosen."""
-    if LAG in found.values:
-        findings.append("the steering is described by a first-order lag: a second order explains hardly more")
-
-
-def choose_limit(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> LateralFit:
+def choose_limit(found: LateralFit, known: Mapping[str, Any]) -> LateralFit:
     """Add a rate limit of the steering if the logs show one."""
     if LIMIT in known:
         return found
     fastest = _fastest(found)
     limit = Unknown(LIMIT, "rad/s", 0.02 * fastest, min(2.0 * fastest, 100.0), 0.6 * fastest, True)
-    trial = replace(found.problem, unknowns=(*found.problem.unknowns, limit))
-    start = np.append(found.estimate.z, np.log(limit.start))
-    limited = run(trial, Settings(1, 0), found.estimate.noise, start, _TRIAL)
-    if _explains(found, limited) and not limited.estimate.at_bound[-1]:
-        return run(trial, Settings(1, 0), limited.estimate.noise, limited.estimate.z)
-    say_limit(found, known, findings)
+    trials = []
+    kinds = (
+        ("motion", "demand") if LAG not in found.values else ("motion",)
+    )  # to a first order both are the same
+    for acts_on in (known["steering.rate_limited"],) if "steering.rate_limited" in known else kinds:
+        vehicle = found.problem.vehicle.replace(**{"steering.rate_limited": acts_on})
+        problem = replace(found.problem, vehicle=vehicle, unknowns=(*found.problem.unknowns, limit))
+        trials.append(run(started(problem, found.values), Settings(1, 0), found.estimate.noise, steps=_TRIAL))
+    # A bound on the servo's demand is smoother, and so takes up what other misfit there is: it must explain much more.
+    limited = trials[-1] if len(trials) > 1 and explains(trials[0], trials[-1]) else trials[0]
+    if explains(found, limited) and not limited.estimate.at_bound[-1]:
+        return run(started(limited.problem, limited.values), Settings(1, 0), limited.estimate.noise)
     return found
 
 
-def say_limit(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> None:
-    """Say how fast the steering has been seen to move where no limit was found."""
+def say_choices(found: LateralFit, known: Mapping[str, Any], findings: list[str]) -> None:
+    """Say which order the steering has, how its rate limit acts, or how fast it was seen to move without one."""
+    if LAG in found.values:
+        findings.append("the steering is described by a first-order lag: a second order explains hardly more")
+    if any(u.name == "tyres.understeer_gradient" and u.prior is not None for u in found.problem.unknowns):
+        findings.append(
+            "the speed hardly varies, so understeer cannot be told from the scale of the steering: the usual understeer "
+            "gradient of road vehicles stands in, and its uncertainty with it"
+        )
+    early = found.values.get("sensors.steering_angle_lag", 0.0)
+    if found.problem.model == "kinematic" and early < -_EARLY:
+        findings.append(
+            f"the steering angle comes {-early:.2g} s before the yaw rate: that is the lag of the body, which the kinematic "
+            "vehicle counts as dead time of its steering, since a controller feels it; give mass and front_axle_distance "
+            "to have the two apart"
+        )
+    if LIMIT in found.values and found.problem.vehicle.steering.rate_limited == "demand":
+        findings.append(
+            "the steering's rate limit bounds what its servo asks for: that explains more than a hard stop"
+        )
     if LIMIT not in known and LIMIT not in found.values:
         findings.append(
             f"the steering's rate limit was not reached; the fastest motion in these logs was {_fastest(found):.3g} rad/s"
@@ -102,7 +116,7 @@ def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -
     """
     problem, estimate = found.problem, found.estimate
     names = [u.name for u in problem.unknowns]
-    at, gradient = names.index("body.wheelbase"), names.index("tyres.understeer_gradient")
+    at = names.index("body.wheelbase")
     error = 1.96 * float(np.sqrt(estimate.covariance[at, at]))
     joint = found.values
     implausible = abs(joint["tyres.understeer_gradient"]) > _LARGEST_GRADIENT
@@ -112,14 +126,14 @@ def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -
     slow = float(np.percentile(speed, max(_SLOWEST, min(100.0 * _LEAST_SAMPLES / speed.size, 100.0))))
     slip_free = tuple(u for u in problem.unknowns if u.name != "tyres.understeer_gradient")
     part = replace(problem, unknowns=slip_free, fastest=slow)
-    ackermann = run(part, settings, estimate.noise, np.delete(estimate.z, gradient))
+    ackermann = run(started(part, joint), settings, estimate.noise, 1)
     length = ackermann.values["body.wheelbase"]
     index = [u.name for u in slip_free].index("body.wheelbase")
     spread = 1.96 * float(np.sqrt(ackermann.estimate.covariance[index, index]))
     vehicle = problem.vehicle.replace(**{"body.wheelbase": length})
     fixed = tuple(u for u in problem.unknowns if u.name != "body.wheelbase")
     whole = replace(problem, vehicle=vehicle, unknowns=fixed)
-    final = run(whole, settings, estimate.noise, np.delete(estimate.z, at))
+    final = run(started(whole, joint), settings, estimate.noise, 1)
     low = min(length * np.exp(-spread), joint["body.wheelbase"] * np.exp(-error))
     high = max(length * np.exp(spread), joint["body.wheelbase"] * np.exp(error))
     why = (
@@ -133,4 +147,4 @@ def part_wheelbase(found: LateralFit, settings: Settings, findings: list[str]) -
         f"{slow:.3g} m/s) with slip neglected, then the understeer gradient from all of it. A tape measure is better: "
         "known={'wheelbase': ...}"
     )
-    return LateralFit(final.problem, final.estimate, {"body.wheelbase": (float(low), float(high))})
+    return LateralFit(final.problem, final.estimate, {"body.wheelbase": (float(low), float(high))}, found)

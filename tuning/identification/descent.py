@@ -20,6 +20,7 @@ _FIRST_DAMPING = 1e-3
 _LEAST_DAMPING, _MOST_DAMPING = 1e-10, 1e10
 _COST_TOLERANCE = 1e-6  # relative drop of the cost at which an accepted step is the last
 _STEP_TOLERANCE = 1e-7  # of coordinates of order 1
+_SERVES = 3  # steps that a Jacobian serves, corrected after each by Broyden's formula (1965, from memory)
 
 
 def descend(
@@ -39,7 +40,7 @@ def descend(
         residuals, jacobian: functions of the coordinates, shapes (m,) and (m, p).
         start: shape (p,).
         low, high: bounds, each of shape (p,).
-        steps: most evaluations of the Jacobian.
+        steps: most evaluations of the Jacobian; each serves some steps.
 
     Returns:
         The cost reached, and where, shape (p,).
@@ -51,30 +52,39 @@ def descend(
     scale = np.zeros(z.size)
     for _ in range(steps):
         slopes = jacobian(z)
-        normal, gradient = slopes.T @ slopes, slopes.T @ values
-        scale = np.maximum(scale, np.diag(normal))
-        scale[scale == 0.0] = 1.0
-        free = ~(((z <= low) & (gradient > 0.0)) | ((z >= high) & (gradient < 0.0)))
-        if not np.any(free):
-            break
-        before = cost
-        while damping < _MOST_DAMPING:
-            step = _step(normal, gradient, scale, free, damping)
-            trial = np.clip(z + step, low, high)
-            trial_values = residuals(trial)
-            trial_cost = 0.5 * float(trial_values @ trial_values)
-            if trial_cost < cost:
+        for age in range(_SERVES):
+            fresh = age == 0
+            normal, gradient = slopes.T @ slopes, slopes.T @ values
+            scale = np.maximum(scale, np.diag(normal))
+            scale[scale == 0.0] = 1.0
+            free = ~(((z <= low) & (gradient > 0.0)) | ((z >= high) & (gradient < 0.0)))
+            found = None
+            while np.any(free) and damping < _MOST_DAMPING:
+                step = _step(normal, gradient, scale, free, damping)
+                trial = np.clip(z + step, low, high)
+                after = residuals(trial)
+                lower = 0.5 * float(after @ after)
+                if lower < cost:
+                    found = trial, after, lower
+                    break
+                # Where an old Jacobian leads nowhere, a new one is better than more damping.
+                if not fresh or np.max(np.abs(step)) < _STEP_TOLERANCE:
+                    break
+                damping *= 5.0
+            if found is None:
+                if fresh:
+                    return cost, z
                 break
-            damping *= 5.0
-            if np.max(np.abs(step)) < _STEP_TOLERANCE:
-                return cost, z
-        else:
-            break
-        moved = float(np.max(np.abs(trial - z)))
-        z, values, cost = trial, trial_values, trial_cost
-        damping = max(0.1 * damping, _LEAST_DAMPING)
-        if before - cost <= _COST_TOLERANCE * before or moved < _STEP_TOLERANCE:
-            break
+            trial, after, lower = found
+            moved = trial - z
+            done = cost - lower <= _COST_TOLERANCE * cost or float(np.max(np.abs(moved))) < _STEP_TOLERANCE
+            slopes = slopes + np.outer(after - values - slopes @ moved, moved / float(moved @ moved))
+            z, values, cost = trial, after, lower
+            damping = max(0.1 * damping, _LEAST_DAMPING)
+            if done:
+                if fresh:
+                    return cost, z
+                break
     return cost, z
 
 

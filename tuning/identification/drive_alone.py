@@ -4,20 +4,23 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from tracks.errors import InputError
+from tuning.identification.advice import advice_for
+from tuning.identification.draws import Drawing
 from tuning.identification.holding_out import split
 from tuning.identification.known import TABLES, refusals_in_words, resolve
 from tuning.identification.plausible import doubts_of_fit, unjudged
-from tuning.identification.quality import Trace, agreement
-from tuning.identification.records import Recording, gather
+from tuning.identification.quality import agreement
+from tuning.identification.records import gather
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
+from tuning.identification.traces import joined, speed_traces_of
+from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
 from tuning.logs.log import Log
 from tuning.vehicle import Vehicle
 from tuning.vehicle.tables import Provenance, is_refinement
@@ -63,15 +66,15 @@ def identify_drive(
     first: list[str] = findings if others is not None else []
     recording = gather(fitted, command, threshold, first)
     found = _fitted(fit_speed(recording, vehicle, values, starts, seed, first))
-    traces = _traces(found, gather(held, command, threshold, []))
+    traces = speed_traces_of(found, gather(held, command, threshold, []))
     if others is None:
         recording = gather(drives, command, threshold, findings)
         found = _fitted(fit_speed(recording, vehicle, values, 1, seed, findings, found.values))
-    training = _traces(found, recording)
+    training = speed_traces_of(found, recording)
     doubts = doubts_of_fit(traces, training, unjudged(traces, training, ()))
     findings[:0] = doubts
     rows = rows_of(found.problem.unknowns, found.estimate, {})
-    names, matrix = covariance_of(found.problem.unknowns, found.estimate)
+    names, matrix = covariance_of(found.problem.unknowns, *found.estimate.found)
     fit = {output: agreement(trace.measured, trace.simulated) for output, trace in traces.items()}
     vehicle, more = _assembled(vehicle, found, values, rows, fit, drives, name, findings)
     import pandas as pd  # slow to import, and needed only here
@@ -79,9 +82,23 @@ def identify_drive(
     columns = list(Row.__dataclass_fields__)
     table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
     trained = {output: agreement(trace.measured, trace.simulated) for output, trace in training.items()}
+    undetermined = undetermined_of(rows, ())
     return Identified(
-        vehicle, table, pd.DataFrame(matrix, names, names), fit, trained, words, tuple(findings), traces, tuple(doubts)
-    )  # fmt: skip
+        vehicle=vehicle,
+        parameters=table,
+        covariance=pd.DataFrame(matrix, names, names),
+        validation=fit,
+        training=trained,
+        held_out=words,
+        findings=tuple(findings),
+        traces=traces,
+        doubts=tuple(doubts),
+        undetermined=undetermined,
+        advice=advice_for(undetermined),
+        verdict=verdict_of(doubts, undetermined, weak_of(rows), fit),
+        driving=training if others is None else joined(training, traces),
+        _drawing=Drawing(None, found),
+    )
 
 
 def _command(logs: Sequence[Log], known: Mapping[str, Any]) -> str:
@@ -123,15 +140,6 @@ def _fitted(found: SpeedFit | None) -> SpeedFit:
     return found
 
 
-def _traces(found: SpeedFit, data: Recording) -> dict[str, Trace]:
-    problem = replace(found.problem, recording=data)
-    step = np.diff(data.drives.time, prepend=data.drives.time[0])
-    clock = np.cumsum(np.where(step > 0.0, step, 0.0))
-    moments = problem.stack.moments
-    pairs = problem.compared(found.values)
-    return {output: Trace(clock[moments[output]], *pair) for output, pair in pairs.items()}
-
-
 def _assembled(
     vehicle: Vehicle,
     found: SpeedFit,
@@ -143,7 +151,7 @@ def _assembled(
     findings: Sequence[str],
 ) -> tuple[Vehicle, list[Row]]:
     """Give the vehicle with its provenance, and the rows of the table for what was known or assumed."""
-    changes = found.vehicle_values
+    changes = found.vehicle_values()
     given = {**known, **changes}
     assumed = [
         f"{table}.{field}"

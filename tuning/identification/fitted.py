@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import dataclass, field, replace
 
 from tuning.identification.estimate import Estimate, fit
 from tuning.identification.steering_problem import SteeringProblem
-from tuning.identification.unknowns import bounds, coordinates
 
-__all__ = ["LAG", "LIMIT", "SECOND_ORDER", "LateralFit", "Settings", "run"]
-
-Array = NDArray[np.float64]
+__all__ = ["LAG", "LIMIT", "SECOND_ORDER", "LateralFit", "Settings", "run", "started"]
 
 SECOND_ORDER = ("steering.natural_frequency", "steering.damping")
 LAG = "steering.lag"
@@ -30,12 +24,12 @@ class Settings:
     Attributes:
         starts: how many are followed.
         seed: of the starts.
-        earlier: a fit of part of the data whose choices (order of the steering, rate limit) and values are taken over.
+        priors: dotted name -> mean and standard deviation of what the user knows before, SI.
     """
 
     starts: int
     seed: int
-    earlier: LateralFit | None = None
+    priors: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -45,12 +39,15 @@ class LateralFit:
     Attributes:
         problem: what was fitted.
         estimate: the outcome.
-        widened: name -> (low, high) where an interval must hold more than the scatter of the fit.
+        widened: name -> (low, high) of what was found apart from this fit, or whose interval must hold more than its
+            scatter.
+        blurred: the fit of wheelbase and understeer together, where the two had to be told apart otherwise.
     """
 
     problem: SteeringProblem
     estimate: Estimate
-    widened: Mapping[str, tuple[float, float]]
+    widened: dict[str, tuple[float, float]]
+    blurred: LateralFit | None = None
 
     @property
     def values(self) -> dict[str, float]:
@@ -62,14 +59,26 @@ def run(
     problem: SteeringProblem,
     settings: Settings,
     noise: dict[str, float],
-    start: Array | None = None,
+    starts: int | None = None,
     steps: int | None = None,
 ) -> LateralFit:
-    """Fit a problem from several starts of its dynamic unknowns, or from the one given, shape (p,)."""
+    """Fit a problem from the first guesses of its unknowns, and from other starts of its dynamic ones.
+
+    Args:
+        problem: what to fit.
+        settings: starts and seed.
+        noise: output -> first guess of what its residuals are divided by.
+        starts: how many starts are followed, instead of what the settings say.
+        steps: most evaluations of the derivatives, for a trial.
+    """
     spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
     estimate = fit(
-        problem.residuals, problem.stack, coordinates(problem.unknowns) if start is None else start,
-        bounds(problem.unknowns), noise, spread, 1 if start is not None else settings.starts, settings.seed,
+        problem.residuals, problem.stack, problem.unknowns, noise, spread, starts or settings.starts, settings.seed,
         problem.penalty if problem.knots.size else None, steps,
     )  # fmt: skip
     return LateralFit(problem, estimate, {})
+
+
+def started(problem: SteeringProblem, values: Mapping[str, float]) -> SteeringProblem:
+    """Give the problem with its unknowns started at earlier values, where there are some."""
+    return replace(problem, unknowns=tuple(u.at(values.get(u.name, u.start)) for u in problem.unknowns))

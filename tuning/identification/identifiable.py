@@ -88,8 +88,6 @@ def check_sign(command: Array, curvature: Array) -> None:
 
 def understeer_shows(speed: Array, interface: str, outputs: Collection[str], known: Collection[str]) -> bool:
     """Say whether the understeer gradient can be told from what else is unknown, by the spread of the speed, shape (n,)."""
-    if not any(name in outputs for name in _MOTION):
-        return False
     scale = "steering.map_angle" if interface == "number" else "steering.gain"
     if "body.wheelbase" in known and ("steering_angle" in outputs or scale in known):
         return True

@@ -4,30 +4,44 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from itertools import combinations
 from typing import Any, Literal
 
 import numpy as np
 
 from tracks.errors import InputError
+from tuning.identification.advice import advice_for
+from tuning.identification.choices import say_choices
+from tuning.identification.derived import derived_rows
+from tuning.identification.draws import Drawing
+from tuning.identification.estimate import CUT
+from tuning.identification.excerpt import excerpt
+from tuning.identification.excited import is_excited, unseen
 from tuning.identification.fitted import LateralFit, Settings
+from tuning.identification.gradient_fit import part_gradient
 from tuning.identification.holding_out import split
-from tuning.identification.known import refusals_in_words, resolve
+from tuning.identification.known import refusals_in_words, resolve, resolve_priors
 from tuning.identification.lateral_fit import fit_lateral
+from tuning.identification.looseness import choose_looseness
 from tuning.identification.plausible import doubts_of_channels, doubts_of_fit, doubts_of_gain, unjudged
 from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather
+from tuning.identification.refit import refit
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
-from tuning.identification.speed_fit import SpeedFit, SpeedProblem, fit_speed
+from tuning.identification.speed_fit import SpeedFit, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
-from tuning.identification.steering_problem import SteeringProblem
-from tuning.identification.tyre_fit import error_of, fit_tyres, tyres_show
-from tuning.identification.unknowns import bounds
+from tuning.identification.static_map import is_knot
+from tuning.identification.traces import joined, traces_of
+from tuning.identification.tyre_fit import error_of, fit_tyres, is_slow, tyres_show
+from tuning.identification.unknowns import bounds, priors
 from tuning.identification.vehicle_of import assemble
+from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
 from tuning.logs.log import Log
 
 __all__ = ["Model", "identify"]
+
+_CONTRADICTED = 3.0  # standard deviations of a prior from its mean
+_MANY_OUTLIERS = 0.002  # of normal residuals, 0.0005 lie beyond the cut
 
 Model = Literal["auto", "kinematic", "single-track"]
 
@@ -41,6 +55,7 @@ def identify(
     starts: int = 3,
     seed: int = 0,
     name: str = "",
+    prior: Mapping[str, tuple[float, float]] | None = None,
 ) -> Identified:
     """Find how a by-wire vehicle answers its commands, by output error along recorded drives.
 
@@ -61,12 +76,14 @@ def identify(
         starts: first guesses followed to the end.
         seed: of the starts and of the drawing of held-out logs.
         name: of the vehicle, for its file.
+        prior: mean and standard deviation, SI, of values that are known but not for certain, named as in `known`.
 
     Raises:
         InputError: the logs lack a quantity, never move, are given twice, or cannot tell what is asked of them.
     """
     drives = _checked([logs] if isinstance(logs, Log) else list(logs), validate or (), starts, seed, model)
     values = resolve(known)
+    told = resolve_priors(prior, values)
     findings = [f"{log.name}: {text}" for log in drives for text in log.findings]
     others = list(validate) if validate is not None else None
     command, interface = _command(drives + (others or []), findings)
@@ -79,27 +96,35 @@ def identify(
     findings.append(
         f"samples slower than {threshold:.3g} m/s, and the first second of each recording, do not count"
     )
-    settings = Settings(starts, seed)
+    settings = Settings(starts, seed, priors=told)
 
+    # What is found in part of the logs is said of the values that are kept in the end.
     quiet: list[str] = []
     held_out = gather(held, command, threshold, quiet)
     first: list[str] = findings if others is not None else quiet
     recording = gather(fitted, command, threshold, first)
-    kinematic, lateral, body = _fit_body(recording, held_out, interface, values, settings, model, first)
+    lateral = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
-    traces = _traces(lateral, speed, held_out)
+    traces = traces_of(lateral, speed, held_out)
     validation = _agreements(traces)
     left_open = _left_open(speed, values) if others is None else []
     if others is None:
         recording = gather(drives, command, threshold, findings)
-        near = Settings(1, seed, kinematic)
-        _, lateral, _ = _fit_body(recording, None, interface, values, near, body, findings)
+        lateral = refit(lateral, recording, values, settings, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
-    _explain(lateral, speed, model, body, findings)
-    trained = _traces(lateral, speed, recording)
+    excited = is_excited(lateral)
+    if not excited:
+        lateral = unseen(lateral)
+    say_choices(lateral, values, findings)
+    _explain(lateral, speed, model, findings)
+    trained = traces_of(lateral, speed, recording)
     by_training = unjudged(traces, trained, left_open)
-    doubts += [*doubts_of_fit(traces, trained, by_training), *doubts_of_gain(lateral.values)]
+    doubts += doubts_of_fit(traces, trained, by_training, () if excited else ("yaw_rate", "steering_angle"))
+    if excited:
+        doubts += doubts_of_gain(lateral.values)
+    else:
+        findings.append("the steering was hardly moved: its answer does not stand out of the noise")
     findings += [
         f"the {output} could not be judged by what was held out: what was fitted before left part of its loop open; "
         "it is judged by the fit to all of the driving, which is no independent proof"
@@ -113,10 +138,23 @@ def identify(
 
     columns = list(Row.__dataclass_fields__)
     table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
-    matrix = pd.DataFrame(covariance, names, names)
-    training = _agreements(trained)
+    everything = trained if others is None else joined(trained, traces)
+    undetermined = undetermined_of(rows, ())
     return Identified(
-        vehicle, table, matrix, validation, training, words, tuple(findings), traces, tuple(doubts)
+        vehicle=vehicle,
+        parameters=table,
+        covariance=pd.DataFrame(covariance, names, names),
+        validation=validation,
+        training=_agreements(trained),
+        held_out=words,
+        findings=tuple(findings),
+        traces=traces,
+        doubts=tuple(doubts),
+        undetermined=undetermined,
+        advice=advice_for(undetermined),
+        verdict=verdict_of(doubts, undetermined, weak_of(rows), validation),
+        driving=everything,
+        _drawing=Drawing(lateral, speed),
     )
 
 
@@ -171,23 +209,35 @@ def _command(logs: Sequence[Log], findings: list[str]) -> tuple[str, str]:
 
 def _fit_body(
     recording: Recording,
-    held_out: Recording | None,
+    held_out: Recording,
     interface: str,
     known: Mapping[str, Any],
     settings: Settings,
     model: str,
     findings: list[str],
-) -> tuple[LateralFit, LateralFit, str]:
-    """Fit the kinematic body and, where called for, the single-track one; give the first, the better and its name."""
-    kinematic = fit_lateral(recording, interface, known, settings, findings)
-    if not tyres_show(kinematic, known, model):
-        return kinematic, kinematic, "kinematic"
-    tyres = fit_tyres(kinematic, known, settings)
-    if held_out is not None and model == "auto":
-        errors = [error_of(fit, held_out, tyres.estimate.noise) for fit in (kinematic, tyres)]
-        if errors[1] >= errors[0]:
-            return kinematic, kinematic, "kinematic"
-    return kinematic, tyres, "single-track"
+) -> LateralFit:
+    """Fit the kinematic body and, where called for, the single-track one; give the better."""
+    # Choices are made on the telling part of a long recording; what they lead to is then fitted to all of it.
+    telling = excerpt(recording)
+    kinematic = fit_lateral(telling, interface, known, settings, findings)
+    best = kinematic
+    if tyres_show(kinematic, known, model):
+        tyres = fit_tyres(kinematic, known, settings)
+        errors = [error_of(fit, held_out, tyres.estimate.scale) for fit in (kinematic, tyres)]
+        if model != "auto" or errors[1] < errors[0]:
+            best = tyres
+    elif _lag_may_pass_for_understeer(kinematic, known, model):
+        best = part_gradient(kinematic, known, settings, findings)
+    best = choose_looseness(best, known, settings)
+    return best if telling is recording else refit(best, recording, known, settings, findings)
+
+
+def _lag_may_pass_for_understeer(found: LateralFit, known: Mapping[str, Any], model: str) -> bool:
+    """Say whether the understeer gradient of a kinematic fit may hold a body's lag, and another one can be had."""
+    names = [unknown.name for unknown in found.problem.unknowns if unknown.prior is None]
+    told = "body.wheelbase" in known or "steering_angle" in found.problem.outputs
+    moves = "tyres.understeer_gradient" in names and "yaw_rate" in found.problem.outputs
+    return model == "auto" and told and moves and not found.widened and not is_slow(found.problem.recording)
 
 
 def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
@@ -205,53 +255,46 @@ def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
     return [] if set(speed.needed) <= determined | known.keys() else ["speed"]
 
 
-def _traces(lateral: LateralFit, speed: SpeedFit | None, data: Recording) -> dict[str, Trace]:
-    """Give every output, measured and simulated with the fitted values."""
-    step = np.diff(data.drives.time, prepend=data.drives.time[0])
-    clock = np.cumsum(np.where(step > 0.0, step, 0.0))
-    problems: list[tuple[SteeringProblem | SpeedProblem, dict[str, float]]] = [
-        (replace(lateral.problem, recording=data, left_out=()), lateral.values)
-    ]
-    if speed is not None and "speed" in data.measured:
-        problems.append((replace(speed.problem, recording=data), speed.values))
-    traces = {}
-    for problem, values in problems:
-        moments = problem.stack.moments
-        for name, (measured, simulated) in problem.compared(values).items():
-            traces[name] = Trace(clock[moments[name]], measured, simulated)
-    return traces
-
-
 def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
     return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
-def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, body: str, findings: list[str]) -> None:
-    """Say which body was chosen, and which values ended at a bound or were not seen."""
-    if model == "auto" and body == "single-track":
+def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: list[str]) -> None:
+    """Say which body was chosen, which values ended at a bound or were not seen, and where outliers or priors speak."""
+    if model == "auto" and lateral.problem.model == "single-track":
         findings.append(
             "the single-track body was kept: it predicts what was held out better than the kinematic one"
         )
     for fit in (lateral, speed):
         if fit is None:
             continue
-        for unknown, at_bound, blind in zip(
-            fit.problem.unknowns, fit.estimate.at_bound, fit.estimate.blind, strict=True
-        ):
-            if blind:
+        estimate, unknowns = fit.estimate, fit.problem.unknowns
+        mean, spread = priors(unknowns)
+        for i, unknown in enumerate(unknowns):
+            if unknown.prior is not None and abs(estimate.z[i] - mean[i]) > _CONTRADICTED * spread[i]:
+                findings.append(
+                    f"{unknown.name}: the logs contradict what was known of it before "
+                    f"({unknown.prior[0]:.4g} ± {unknown.prior[1]:.2g} {unknown.unit})"
+                )
+            elif estimate.blind[i] and unknown.prior is None:
                 findings.append(f"{unknown.name}: the logs say nothing about it")
-            elif at_bound and not unknown.name.startswith("steering.map_angle"):
+            elif estimate.at_bound[i] and not is_knot(unknown.name):
                 findings.append(
                     f"{unknown.name} ended at a bound of its search ({unknown.low:g} to {unknown.high:g} {unknown.unit})"
                 )
+        findings += [
+            f"{100.0 * share:.2g} % of the samples of {output} lie beyond {CUT:g} times its noise and count for less"
+            for output, share in estimate.outliers.items()
+            if share > _MANY_OUTLIERS
+        ]
 
 
 def _rows(lateral: LateralFit, speed: SpeedFit | None) -> tuple[list[Row], list[str], np.ndarray]:
-    rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened)
-    names, covariance = covariance_of(lateral.problem.unknowns, lateral.estimate)
+    rows = rows_of(lateral.problem.unknowns, lateral.estimate, lateral.widened) + derived_rows(lateral)
+    names, covariance = covariance_of(lateral.problem.unknowns, *lateral.estimate.found)
     if speed is None:
         return rows, names, covariance
-    more, other = covariance_of(speed.problem.unknowns, speed.estimate)
+    more, other = covariance_of(speed.problem.unknowns, *speed.estimate.found)
     whole = np.zeros((len(names) + len(more),) * 2)
     whole[: len(names), : len(names)] = covariance
     whole[len(names) :, len(names) :] = other

@@ -15,7 +15,7 @@ import numpy as np
 from tracks.one_source import array_loop, equation
 from tuning.vehicle.kinematic import kinematic_yaw_rate
 from tuning.vehicle.model import lateral, motion
-from tuning.vehicle.steering import steering_derivative, steering_target
+from tuning.vehicle.steering import steering_derivative, steering_target, wheel_angle
 
 __all__ = [
     "CODES",
@@ -102,26 +102,26 @@ def goes_on(drives: Drives, i):
 
 
 @equation
-def _lateral_slope(model, p, target, speed, angle, rate, velocity, yaw):
+def _lateral_slope(model, p, target, speed, angle, rate, held, velocity, yaw, pull):
     angle_dot, rate_dot = steering_derivative(p, target, angle, rate)
-    velocity_dot, yaw_dot = lateral(model, p, speed, velocity, yaw, angle)
+    velocity_dot, yaw_dot = lateral(model, p, speed, velocity, yaw, wheel_angle(p, angle, held), pull)
     return angle_dot, rate_dot, velocity_dot, yaw_dot
 
 
 @equation
-def _lateral_step(model, p, target, v0, v1, angle, rate, velocity, yaw, h):
+def _lateral_step(model, p, target, v0, v1, angle, rate, held, velocity, yaw, pull, h):
     """Advance steering angle, its rate, lateral velocity and yaw rate by RK4, speed linear over the step."""
     vm = 0.5 * (v0 + v1)
     g = 0.5 * h
-    a1, b1, c1, d1 = _lateral_slope(model, p, target, v0, angle, rate, velocity, yaw)
+    a1, b1, c1, d1 = _lateral_slope(model, p, target, v0, angle, rate, held, velocity, yaw, pull)
     a2, b2, c2, d2 = _lateral_slope(
-        model, p, target, vm, angle + g * a1, rate + g * b1, velocity + g * c1, yaw + g * d1
+        model, p, target, vm, angle + g * a1, rate + g * b1, held, velocity + g * c1, yaw + g * d1, pull
     )
     a3, b3, c3, d3 = _lateral_slope(
-        model, p, target, vm, angle + g * a2, rate + g * b2, velocity + g * c2, yaw + g * d2
+        model, p, target, vm, angle + g * a2, rate + g * b2, held, velocity + g * c2, yaw + g * d2, pull
     )
     a4, b4, c4, d4 = _lateral_slope(
-        model, p, target, v1, angle + h * a3, rate + h * b3, velocity + h * c3, yaw + h * d3
+        model, p, target, v1, angle + h * a3, rate + h * b3, held, velocity + h * c3, yaw + h * d3, pull
     )
     s = h / 6.0
     return (
@@ -145,7 +145,7 @@ def _steering_step(p, target, angle, rate, h):
 
 
 @array_loop
-def steering_answer(model, p, dead_time, drives: Drives, target, body):
+def steering_answer(model, p, dead_time, drives: Drives, target, pull, body):
     """Simulate steering and body along the measured speed, each recording from the steady state of its first command.
 
     Args:
@@ -154,29 +154,31 @@ def steering_answer(model, p, dead_time, drives: Drives, target, body):
         dead_time: of the steering, s.
         drives: the recordings.
         target: road-wheel angle asked for, shape (n,), rad.
-        body: whether to integrate the body's states too. The kinematic yaw rate does not need them, only its
-            lateral acceleration does, and without them the simulation takes a third of the time.
+        pull: of a banked road, shape (n,), m/s², + left.
+        body: whether to integrate the body's states too. The kinematic yaw rate does not need them, and without
+            them the simulation takes a third of the time.
 
     Returns:
-        Array of shape (5, n): steering angle (rad), its rate (rad/s), yaw rate (rad/s), heading from the start of the
-        recording (rad), lateral acceleration of the centre of gravity (m/s²).
+        Array of shape (5, n): angle of the steering before its play (rad), its rate (rad/s), yaw rate (rad/s), heading
+        from the start of the recording (rad), acceleration of the centre of gravity along the road across the
+        vehicle (m/s²; without `body` that of the rear-axle middle).
     """
     n = target.size
     answer = np.empty((5, n))
-    angle = rate = velocity = yaw = heading = turning = 0.0
+    angle = rate = held = velocity = yaw = heading = turning = 0.0
     at = 0
     for i in range(n):
         v = drives.speed[i]
         if drives.first[i] == i:
             at = i
-            angle, rate, heading = target[i], 0.0, 0.0
-            yaw = kinematic_yaw_rate(p, v, angle, 0.0)
+            angle, rate, held, heading = target[i], 0.0, target[i], 0.0
+            yaw = kinematic_yaw_rate(p, v, angle, pull[i])
             velocity = p.rear_axle_distance * yaw
-            turning, _ = motion(model, p, v, velocity, yaw, angle)
+            turning, _ = motion(model, p, v, velocity, yaw, angle, pull[i])
         answer[0, i], answer[1, i], answer[2, i] = angle, rate, turning
         answer[3, i], answer[4, i] = heading, v * turning
         if body:
-            slide, _ = lateral(model, p, v, velocity, yaw, angle)
+            slide, _ = lateral(model, p, v, velocity, yaw, held, pull[i])
             answer[4, i] += slide
         if goes_on(drives, i):
             moment, end = drives.time[i], drives.time[i + 1]
@@ -191,11 +193,12 @@ def steering_answer(model, p, dead_time, drives: Drives, target, body):
                     v1 = v0 + ramp * h
                     if body:
                         angle, rate, velocity, yaw = _lateral_step(
-                            model, p, target[at], v0, v1, angle, rate, velocity, yaw, h
+                            model, p, target[at], v0, v1, angle, rate, held, velocity, yaw, pull[i], h
                         )
                     else:
                         angle, rate = _steering_step(p, target[at], angle, rate, h)
-                    turned, _ = motion(model, p, v1, velocity, yaw, angle)
+                    held = wheel_angle(p, angle, held)
+                    turned, _ = motion(model, p, v1, velocity, yaw, held, pull[i])
                     heading += 0.5 * h * (turning + turned)
                     turning = turned
                 moment = until

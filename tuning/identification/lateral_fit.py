@@ -9,36 +9,40 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from tuning.identification.choices import choose_limit, choose_order, part_wheelbase, say_limit, say_order
-from tuning.identification.fitted import LAG, LIMIT, SECOND_ORDER, LateralFit, Settings, run
+from tuning.identification.choices import choose_limit, choose_order, part_wheelbase
+from tuning.identification.fitted import LateralFit, Settings, run
 from tuning.identification.guesses import Guess, first_guess
 from tuning.identification.identifiable import check_can_tell, check_sign, understeer_shows
+from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.records import Recording
+from tuning.identification.sensors import sensor_unknowns
 from tuning.identification.static_map import first_map, map_unknowns, place_knots
 from tuning.identification.steering_problem import SteeringProblem
-from tuning.identification.unknowns import Unknown
+from tuning.identification.unknowns import Unknown, with_priors
 from tuning.vehicle import Vehicle
 
-__all__ = ["NO_ANGLE_LIMIT", "NO_RATE_LIMIT", "fit_lateral"]
+__all__ = ["NO_ANGLE_LIMIT", "NO_RATE_LIMIT", "fit_lateral", "given_of", "sensors_of"]
 
 Array = NDArray[np.float64]
 
+# rad/(m/s²), mean and standard deviation: passenger cars lie at 2 to 4.7 deg/g (secondary source), 0.0036 to 0.0084;
+# light buses and small vehicles below. Common practice, no source.
+USUAL_UNDERSTEER = (0.003, 0.003)
+
 NO_RATE_LIMIT = 100.0  # rad/s, the largest that a vehicle file takes: no log reaches it
 NO_ANGLE_LIMIT = 1.4  # rad, likewise
-
-_DYNAMIC = ("steering.dead_time", *SECOND_ORDER, LAG, LIMIT)
 
 
 def fit_lateral(
     recording: Recording, interface: str, known: Mapping[str, Any], settings: Settings, findings: list[str]
 ) -> LateralFit:
-    """Fit the kinematic body with understeer, then whatever else the logs show.
+    """Fit the kinematic body with understeer and the sensors, then whatever else the logs show.
 
     Args:
         recording: the data to fit.
         interface: of the steering.
         known: values by dotted name.
-        settings: starts and seed.
+        settings: starts, seed and priors.
         findings: gets what the reader of the result should know.
 
     Raises:
@@ -50,33 +54,34 @@ def fit_lateral(
     check_sign(guess.command, guess.curvature if "steering_angle" not in outputs else guess.angle)
     wheelbase = float(known.get("body.wheelbase", 0.0)) or _guess_wheelbase(guess, interface, known)
     vehicle = base_vehicle(interface, known, wheelbase)
-    unknowns, knots = _unknowns(recording, vehicle, guess, interface, known, findings)
+    unknowns, knots = _unknowns(recording, vehicle, guess, interface, known)
     # To a kinematic body the lateral acceleration is speed × yaw rate: it says nothing new, and the states that it
     # alone needs would triple the time.
     left_out = ("lateral_acceleration",) if "yaw_rate" in outputs else ()
-    problem = SteeringProblem(vehicle, "kinematic", tuple(unknowns), recording, knots, left_out=left_out)
+    problem = SteeringProblem(
+        vehicle, "kinematic", tuple(unknowns), recording, knots, left_out=left_out, given=given_of(known)
+    )
+    problem = replace(problem, unknowns=(*unknowns, *sensors_of(problem, known)))
+    problem = replace(problem, unknowns=with_priors(problem.unknowns, settings.priors))
     noise = _first_noise(problem)
-    if settings.earlier is None:
-        found = choose_order(choose_limit(run(problem, settings, noise), known, findings), findings)
-    else:
-        found = run(_as_before(problem, settings.earlier), settings, noise)
-        say_limit(found, known, findings)
-        say_order(found, findings)
-    names = [u.name for u in unknowns]
+    found = choose_order(choose_limit(run(problem, settings, noise), known))
+    names = [u.name for u in found.problem.unknowns if u.prior is None]
     if "body.wheelbase" in names and "tyres.understeer_gradient" in names:
         found = part_wheelbase(found, settings, findings)
     return found
 
 
-def _as_before(problem: SteeringProblem, earlier: LateralFit) -> SteeringProblem:
-    """Give the problem with the order of steering and the limit that an earlier fit chose, started at its values."""
-    chosen = {u.name: u for u in earlier.problem.unknowns}
-    near = earlier.values
-    dropped = [name for name in SECOND_ORDER if name not in chosen]
-    added = [chosen[name] for name in (LAG, LIMIT) if name in chosen]
-    kept = [u for u in problem.unknowns if u.name not in dropped]
-    moved = [u.at(near[u.name]) if u.name in _DYNAMIC else u for u in (*kept, *added)]
-    return replace(problem, unknowns=tuple(moved))
+def sensors_of(problem: SteeringProblem, known: Mapping[str, Any]) -> tuple[Unknown, ...]:
+    """Give what is unknown of the sensors of a problem and of its roads."""
+    recording = problem.recording
+    heading = "yaw_rate" in recording.measured and recording.measured["yaw_rate"].back is not None
+    logs = int(recording.log.max()) + 1
+    return sensor_unknowns(problem.model, problem.outputs, heading, logs, known)
+
+
+def given_of(known: Mapping[str, Any]) -> dict[str, float]:
+    """Give the known values of sensors and roads."""
+    return {name: float(value) for name, value in known.items() if name.split(".")[0] in NOT_VEHICLE}
 
 
 def base_vehicle(interface: str, known: Mapping[str, Any], wheelbase: float) -> Vehicle:
@@ -89,6 +94,8 @@ def base_vehicle(interface: str, known: Mapping[str, Any], wheelbase: float) -> 
         tables["steering"] |= {"map_command": (-1.0, 1.0), "map_angle": (-0.5, 0.5)}
     for name, value in known.items():
         table, field = name.split(".")
+        if table in NOT_VEHICLE:
+            continue
         tables.setdefault(table, {})[field] = value
     tables["body"]["model"] = "kinematic"
     return Vehicle.model_validate(tables)
@@ -117,7 +124,6 @@ def _unknowns(
     guess: Guess,
     interface: str,
     known: Mapping[str, Any],
-    findings: list[str],
 ) -> tuple[list[Unknown], Array]:
     """Give what is to be found, and the knots of a static map if that is among it."""
     outputs = [name for name in recording.measured if name != "speed"]
@@ -135,18 +141,15 @@ def _unknowns(
             u for u in candidates if u.name not in ("steering.natural_frequency", "steering.damping")
         ]
     fast = float(np.percentile(guess.speed, 95.0))
-    if understeer_shows(guess.speed, interface, outputs, known):
+    if any(name in outputs for name in ("yaw_rate", "lateral_acceleration")):
         room = length / fast**2
-        candidates.append(
-            Unknown(
-                "tyres.understeer_gradient", "rad/(m/s²)", max(-0.5 * room, -0.1), min(2.0 * room, 0.1), 0.0
-            )
+        gradient = Unknown(
+            "tyres.understeer_gradient", "rad/(m/s²)", max(-0.5 * room, -0.1), min(2.0 * room, 0.1), 0.0
         )
-    elif "tyres.understeer_gradient" not in known and "yaw_rate" in outputs:
-        findings.append(
-            "the speed hardly varies, so understeer cannot be told from the scale of the steering: the understeer "
-            "gradient is assumed 0 and what there is of it stands in the steering; drive at more speeds to find it"
-        )
+        if not understeer_shows(guess.speed, interface, outputs, known):
+            # Without it the fit would take what there is of understeer for certain, as gain.
+            gradient = replace(gradient, prior=USUAL_UNDERSTEER).at(USUAL_UNDERSTEER[0])
+        candidates.append(gradient)
     knots = np.zeros(0)
     if interface == "number" and "steering.map_angle" not in known:
         knots = place_knots(recording.command[recording.counts])

@@ -117,14 +117,20 @@ def unjudged(
 
 
 def doubts_of_fit(
-    held_out: Mapping[str, Trace], training: Mapping[str, Trace], by_training: Sequence[str]
+    held_out: Mapping[str, Trace],
+    training: Mapping[str, Trace],
+    by_training: Sequence[str],
+    excused: Sequence[str] = (),
 ) -> list[str]:
     """Say which outputs the fit does not explain, and what the difference looks like.
 
-    The outputs in `by_training` are judged by what was fitted, the others by what was held out.
+    The outputs in `by_training` are judged by what was fitted, the others by what was held out; `excused` ones, which
+    were not excited, are not judged.
     """
     doubts: list[str] = []
     for name, trained in training.items():
+        if name in excused:
+            continue
         trace = trained if name in by_training else held_out[name]
         least = _VARIED * float(np.std(trained.measured))
         numbers = agreement(trace.measured, trace.simulated)

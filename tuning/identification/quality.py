@@ -21,12 +21,23 @@ EVIDENCE = 10.0
 class Trace:
     """A measured output and the simulated one at the same moments, each of shape (m,), SI.
 
-    `time` (s) runs on from one recording to the next.
+    Attributes:
+        time: s, running on from one recording to the next.
+        measured, simulated: the output.
+        command: what was asked for, averaged over `averaged` seconds around each moment: a road-wheel angle (rad,
+            + left, before gain and offset of the steering) or, beside the speed, a speed (m/s). None where unknown.
+        speed: measured, m/s; None where unknown.
+        group: number of the uninterrupted recording that each moment belongs to; None for a single one.
+        averaged: s.
     """
 
     time: Array
     measured: Array
     simulated: Array
+    command: Array | None = None
+    speed: Array | None = None
+    group: NDArray[np.int64] | None = None
+    averaged: float = 0.0
 
 
 def agreement(measured: Array, simulated: Array) -> dict[str, float]:

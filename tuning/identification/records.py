@@ -1,13 +1,15 @@
 """From logs to what a fit works on: uninterrupted recordings, what counts of them, and the measured answers.
 
 Loggers that sample and hold repeat a reading until the next one comes. Only fresh readings count as measurements,
-and a held speed is joined by straight lines between its fresh readings.
+and a held speed is joined by straight lines between its fresh readings. Where a log says at which samples a quantity
+was read (`Log.fresh`), only these are looked at.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,6 +78,20 @@ class Recording:
     brake: Array | None = None
     pushing: Measured | None = None
 
+    @cached_property
+    def clock(self) -> Array:
+        """Time that runs on from one recording to the next, with a second between them, shape (n,), s."""
+        step = np.diff(self.drives.time, prepend=self.drives.time[0])
+        starts = self.drives.first == np.arange(step.size)
+        return np.cumsum(np.where(starts, 1.0, step))
+
+    @cached_property
+    def last(self) -> NDArray[np.int64]:
+        """Index of the last sample of the recording that a sample belongs to, shape (n,)."""
+        starts = np.flatnonzero(self.drives.first == np.arange(self.drives.first.size))
+        ends = np.append(starts[1:], self.drives.first.size) - 1
+        return np.repeat(ends, np.diff(np.append(starts, self.drives.first.size)))
+
 
 def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[str]) -> Recording:
     """Put logs one after the other, cut at the gaps of their clocks.
@@ -96,10 +112,16 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
     def joined(quantity: str) -> Array:
         return np.concatenate([log[quantity][piece] for _, log, piece in pieces])
 
+    def read(quantity: str) -> NDArray[np.bool_]:
+        return np.concatenate([log.read_at(quantity)[piece] for _, log, piece in pieces])
+
     time = joined("time")
     first = np.repeat(starts, sizes)
     speed = np.concatenate(
-        [_joined_by_lines(log["time"][piece], log["speed"][piece]) for _, log, piece in pieces]
+        [
+            _joined_by_lines(log["time"][piece], log["speed"][piece], log.read_at("speed")[piece])
+            for _, log, piece in pieces
+        ]
     )
     drives = Drives(time, first, speed)
     counts = (speed >= threshold) & (time - time[first] >= SETTLING)
@@ -118,13 +140,13 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
     if speed_command is None and _in_all(logs, "throttle_command", findings):
         throttle = joined("throttle_command")
         brake = joined("brake_command") if _in_all(logs, "brake_command", findings) else np.zeros_like(time)
-    measured = _measured(logs, joined, drives, counts, number, findings)
+    measured = _measured(logs, joined, read, drives, counts, number, findings)
     if speed_command is not None or throttle is not None:
-        going = going_of(drives, threshold, speed_command, throttle)
+        going = going_of(drives, threshold, speed_command, throttle) & read("speed")
         measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
         if _in_all(logs, "longitudinal_acceleration", findings):
             values = joined("longitudinal_acceleration")
-            at = np.flatnonzero(_fresh(values, drives.first) & going)
+            at = np.flatnonzero(read("longitudinal_acceleration") & going)
             pushing = Measured(values[at], at) if at.size >= _LEAST_READINGS else None
     return Recording(
         drives,
@@ -170,6 +192,7 @@ def _in_all(logs: Sequence[Log], quantity: str, findings: list[str]) -> bool:
 def _measured(
     logs: Sequence[Log],
     joined: Callable[[str], Array],
+    read: Callable[[str], NDArray[np.bool_]],
     drives: Drives,
     counts: NDArray[np.bool_],
     number: NDArray[np.int64],
@@ -182,11 +205,11 @@ def _measured(
         values = joined(quantity)
         if quantity == "yaw_rate":
             values = _without_bias(values, drives.speed, number, findings)
-        at = np.flatnonzero(_fresh(values, drives.first) & counts)
+        at = np.flatnonzero(_fresh(values, drives.first, read(quantity)) & counts)
         if at.size >= _LEAST_READINGS and np.ptp(values[at]) > 0.0:
             measured[quantity] = Measured(values[at], at)
     if _in_all(logs, "heading", findings):
-        turning = _from_heading(joined("heading"), drives, counts)
+        turning = _from_heading(joined("heading"), read("heading"), drives, counts)
         if turning.at.size < _LEAST_READINGS:
             return measured
         if "yaw_rate" not in measured:
@@ -201,26 +224,21 @@ def _measured(
     return measured
 
 
-def _changes(values: Array, first: NDArray[np.int64]) -> NDArray[np.bool_]:
-    changed = np.append(True, np.diff(values) != 0.0)
-    changed[first == np.arange(values.size)] = True
-    return changed
+def _fresh(values: Array, first: NDArray[np.int64], read: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Say which samples are fresh readings: all that were read, or only the changes of a signal that is held."""
+    fresh = read.copy()
+    at = np.flatnonzero(read)
+    changed = np.append(True, np.diff(values[at]) != 0.0) | np.append(True, np.diff(first[at]) != 0)
+    if at.size and np.mean(changed) < _HELD_SHARE:
+        fresh[at[~changed]] = False
+    return fresh
 
 
-def _fresh(values: Array, first: NDArray[np.int64]) -> NDArray[np.bool_]:
-    """Say which samples are fresh readings: all of them, or only the changes of a signal that is held."""
-    changed = _changes(values, first)
-    if np.mean(changed) >= _HELD_SHARE:
-        return np.ones(values.size, dtype=bool)
-    return changed
-
-
-def _joined_by_lines(time: Array, values: Array) -> Array:
+def _joined_by_lines(time: Array, values: Array, read: NDArray[np.bool_]) -> Array:
     """Give a signal that is sampled and held as straight lines between its fresh readings."""
-    changed = _changes(values, np.zeros(values.size, dtype=np.int64))
-    if np.mean(changed) >= _HELD_SHARE or np.count_nonzero(changed) < 3:
+    fresh = np.flatnonzero(_fresh(values, np.zeros(values.size, dtype=np.int64), read))
+    if fresh.size == values.size or fresh.size < 3:
         return values.copy()
-    fresh = np.flatnonzero(changed)
     longest = _LONGEST_HOLD * float(np.median(np.diff(time[fresh])))
     # A long hold keeps its value until shortly before the next reading.
     late = fresh[1:][np.diff(time[fresh]) > longest] - 1
@@ -246,17 +264,20 @@ def _without_bias(values: Array, speed: Array, log: NDArray[np.int64], findings:
     return corrected
 
 
-def _from_heading(heading: Array, drives: Drives, counts: NDArray[np.bool_]) -> Measured:
-    """Difference the heading over a short window; the simulated heading is differenced over the same samples."""
+def _from_heading(
+    heading: Array, read: NDArray[np.bool_], drives: Drives, counts: NDArray[np.bool_]
+) -> Measured:
+    """Difference the heading over a short window; the simulated heading is differenced over the same samples.
+
+    Both ends are fresh readings: between them the heading is older than its sample says.
+    """
     time, first = drives.time, drives.first
-    n = time.size
-    step = float(np.median(np.diff(time)[np.diff(time) > 0.0]))
-    half = max(round(DIFFERENCE_WINDOW / step), 1)
-    at = np.flatnonzero(_fresh(heading, first) & counts)
-    back, ahead = at - half, at + half
-    inside = (back >= 0) & (ahead < n)
-    at, back, ahead = at[inside], back[inside], ahead[inside]
-    same = (first[back] == first[at]) & (first[ahead] == first[at])
+    fresh = np.flatnonzero(_fresh(heading, first, read))
+    step = np.diff(time[fresh])
+    usual = float(np.median(step[step > 0.0])) if np.any(step > 0.0) else DIFFERENCE_WINDOW
+    half = max(round(DIFFERENCE_WINDOW / usual), 1)
+    at, back, ahead = fresh[half:-half], fresh[: -2 * half], fresh[2 * half :]
+    same = (first[back] == first[at]) & (first[ahead] == first[at]) & counts[at]
     at, back, ahead = at[same], back[same], ahead[same]
     turned = np.angle(np.exp(1j * (heading[ahead] - heading[back])))
     return Measured(turned / (time[ahead] - time[back]), at, back, ahead)

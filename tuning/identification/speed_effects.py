@@ -14,6 +14,7 @@ from tuning.identification.unknowns import Unknown
 __all__ = ["ROLLING", "Effect", "always_tried", "effects_of"]
 
 ROLLING = "tyres.rolling_resistance"
+_USUAL_GRADE = 0.02  # rad, standard deviation of a test road's mean grade; common practice, no source
 _MOST_LOGS = 12  # whose grades are looked for
 
 
@@ -59,7 +60,10 @@ def effects_of(problem: SpeedProblem, known: Collection[str], pedals: Collection
     logs = np.unique(problem.recording.log)
     # A grade common to all logs cannot be told from rolling resistance: their mean is level.
     if 2 <= logs.size <= _MOST_LOGS:
-        grades = (Unknown(f"{GRADE}[{int(k)}]", "rad", -0.15, 0.15, 0.005) for k in logs[:-1])
+        grades = (
+            Unknown(f"{GRADE}[{int(k)}]", "rad", -0.15, 0.15, 0.005, prior=(0.0, _USUAL_GRADE))
+            for k in logs[:-1]
+        )
         found.append(Effect("grade of each log", tuple(grades)))
     return [effect for effect in found if not any(name in known for name in effect.names)]
 

@@ -77,7 +77,7 @@ def fit_speed(
     effects = effects_of(problem, known, pedals)
     if near is None:
         found = _from_starts(problem, starts, seed)
-        found = _with_limits(found, known, seed)
+        found = _with_limits(found, known, starts, seed)
         found = _with_age(found, seed)
         found = keep_what_shows(found, effects, seed)
         found = run_speed(_to_the_end(found.problem, found.values), 1, seed, found.estimate.noise)
@@ -131,22 +131,37 @@ def _without_unasked(problem: SpeedProblem, findings: list[str]) -> tuple[tuple[
     return kept, pedals
 
 
-def _with_limits(found: SpeedFit, known: Mapping[str, Any], seed: int) -> SpeedFit:
-    """Add the loop's limits that the logs show."""
+def _with_limits(found: SpeedFit, known: Mapping[str, Any], starts: int, seed: int) -> SpeedFit:
+    """Give the fit with the loop's limits that the logs show.
+
+    Both are tried at once and from several starts: a fit without them, or with one of two, lies in another valley.
+    """
+    if found.problem.by_positions:
+        return found
+    answer = found.problem.simulate(found.values)
+    limits = []
     for name, (row, sign) in _LIMITS.items():
-        if name in known or found.problem.by_positions:
-            continue
-        most = float(np.max(sign * found.problem.simulate(found.values)[row]))
-        if most <= _LEAST_DEMAND:
-            continue
-        limit = Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, NO_LIMIT), 0.6 * most, True)
-        unknowns = tuple(u.at(found.values[u.name]) for u in found.problem.unknowns)
-        problem = replace(found.problem, unknowns=(*unknowns, limit))
-        trial = run_speed(problem, 1, seed, found.estimate.noise, TRIAL_STEPS)
-        gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (found, trial)))
-        if gain > EVIDENCE and not trial.estimate.at_bound[-1]:
-            found = trial
-    return found
+        most = float(np.max(sign * answer[row]))
+        if name not in known and most > _LEAST_DEMAND:
+            limits.append(Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, NO_LIMIT), 0.6 * most, True))
+    if not limits:
+        return found
+    trial = _from_starts(
+        replace(found.problem, unknowns=(*found.problem.unknowns, *limits)), max(starts, 2), seed
+    )
+    if not _explains(found, trial):
+        return found
+    for limit in limits:
+        kept = tuple(u.at(trial.values[u.name]) for u in trial.problem.unknowns if u.name != limit.name)
+        simpler = run_speed(replace(trial.problem, unknowns=kept), 1, seed, trial.estimate.noise, TRIAL_STEPS)
+        if not _explains(simpler, trial):
+            trial = simpler
+    return trial
+
+
+def _explains(smaller: SpeedFit, larger: SpeedFit) -> bool:
+    gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (smaller, larger)))
+    return gain > EVIDENCE
 
 
 def _with_age(found: SpeedFit, seed: int) -> SpeedFit:
@@ -164,8 +179,7 @@ def _with_age(found: SpeedFit, seed: int) -> SpeedFit:
         replace(problem, unknowns=tuple(u.at(values.get(u.name, u.start)) for u in problem.unknowns)),
         1, seed, found.estimate.noise,
     )  # fmt: skip
-    gain, _ = evidence(*(one.problem.residuals(one.estimate.z) for one in (found, trial)))
-    return trial if gain > EVIDENCE else found
+    return trial if _explains(found, trial) else found
 
 
 def _aged(problem: SpeedProblem) -> SpeedProblem:

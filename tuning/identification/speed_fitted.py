@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
 from tuning.identification.estimate import Estimate, fit
-from tuning.identification.speed_problem import COMMAND_AGE, GRADE, SpeedProblem
-from tuning.identification.unknowns import bounds, coordinates
+from tuning.identification.speed_problem import COMMAND_AGE, SpeedProblem
 
 __all__ = ["SpeedFit", "run_speed"]
 
-Array = NDArray[np.float64]
-
 _SPREAD = ("drive.dead_time", "drive.lag", "drive.brake_dead_time", "drive.brake_lag", "drive.speed_gain")
 _NOT_OF_THE_VEHICLE = ("sensors", "road")
-_USUAL_GRADE = 0.02  # rad, standard deviation of a test road's mean grade; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -41,10 +34,13 @@ class SpeedFit:
         """The unknowns' values by name."""
         return self.problem.values(self.estimate.z)
 
-    @property
-    def vehicle_values(self) -> dict[str, Any]:
-        """What of it belongs into a vehicle file, by dotted name: not what is of the sensors, the log or the road."""
-        values = self.values
+    def vehicle_values(self, values: Mapping[str, float] | None = None) -> dict[str, Any]:
+        """Give what belongs into a vehicle file, by dotted name: not what is of the sensors, the log or the road.
+
+        Args:
+            values: of the unknowns, by name; None for the found ones.
+        """
+        values = self.values if values is None else values
         found: dict[str, Any] = {
             name: value for name, value in values.items() if name.partition(".")[0] not in _NOT_OF_THE_VEHICLE
         }
@@ -61,12 +57,9 @@ class SpeedFit:
 def run_speed(
     problem: SpeedProblem, starts: int, seed: int, noise: dict[str, float], steps: int | None = None
 ) -> SpeedFit:
-    """Fit a problem from several starts of its dynamic unknowns; grades lean towards a level road."""
+    """Fit a problem from several starts of its dynamic unknowns."""
     spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
-    slopes = [i for i, u in enumerate(problem.unknowns) if u.name.startswith(GRADE)]
-    lean: Callable[[Array], Array] | None = (lambda z: z[slopes] / _USUAL_GRADE) if slopes else None
     estimate = fit(
-        problem.residuals, problem.stack, coordinates(problem.unknowns), bounds(problem.unknowns), noise,
-        spread, starts, seed, lean, steps,
-    )  # fmt: skip
+        problem.residuals, problem.stack, problem.unknowns, noise, spread, starts, seed, steps=steps
+    )
     return SpeedFit(problem, estimate)

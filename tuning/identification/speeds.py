@@ -37,6 +37,7 @@ def with_speed(log: Log, findings: list[str]) -> Log:
         wheels = (f"wheel_speed_{axle}_left", f"wheel_speed_{axle}_right")
         if log.has(*wheels):
             speed = 0.5 * (log[wheels[0]] + log[wheels[1]])
+            read = log.read_at(wheels[0]) & log.read_at(wheels[1])
             say(findings, f"the speed was taken as the mean of the {axle} wheels'")
             break
     else:
@@ -46,15 +47,21 @@ def with_speed(log: Log, findings: list[str]) -> Log:
                 "speed, both rear wheel speeds, or x, y and heading",
                 "add a [speed] table to the channel file",
             )
-        speed = _speed_from_positions(log)
+        speed, read = _speed_from_positions(log)
         say(findings, "the speed was taken from the positions, along the heading")
-    return Log(log.name, {**log.data, "speed": speed}, log.steering_unit, log.start, log.findings)
+    if not read.any():
+        read = np.ones(len(log), dtype=bool)  # wheels that are never read together: held, they still tell it
+    fresh = dict(log.fresh) if read.all() else {**log.fresh, "speed": read}
+    return Log(log.name, {**log.data, "speed": speed}, log.steering_unit, log.start, log.findings, fresh)
 
 
-def _speed_from_positions(log: Log) -> Array:
+def _speed_from_positions(log: Log) -> tuple[Array, NDArray[np.bool_]]:
+    """Give the speed (m/s) and at which samples the positions that tell it were read."""
     time, heading = log["time"], log["heading"]
     speed = np.zeros(len(log))
-    for piece in log.segments:
+    read = log.read_at("x") & log.read_at("y")
+    for segment in log.segments:
+        piece = np.flatnonzero(read[segment]) + segment.start
         t = time[piece]
         half = max(round(DIFFERENCE_WINDOW / float(np.median(np.diff(t)))), 1) if t.size > 1 else 1
         index = np.arange(t.size)
@@ -62,8 +69,10 @@ def _speed_from_positions(log: Log) -> Array:
         span = np.maximum(t[ahead] - t[back], 1e-9)
         east = (log["x"][piece][ahead] - log["x"][piece][back]) / span
         north = (log["y"][piece][ahead] - log["y"][piece][back]) / span
-        speed[piece] = east * np.cos(heading[piece]) + north * np.sin(heading[piece])
-    return speed
+        if t.size:
+            along = east * np.cos(heading[piece]) + north * np.sin(heading[piece])
+            speed[segment] = np.interp(time[segment], t, along)
+    return speed, read
 
 
 def check_moving(logs: Sequence[Log]) -> None:

@@ -5,12 +5,14 @@ The fit sees the first angle and the logarithm of each increment, so that every 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.unknowns import Unknown
 
-__all__ = ["MAP_KNOTS", "angles_of", "first_map", "map_unknowns", "place_knots", "smoothness"]
+__all__ = ["MAP_KNOTS", "angles_of", "first_map", "is_knot", "map_unknowns", "place_knots", "smoothness"]
 
 Array = NDArray[np.float64]
 
@@ -65,7 +67,12 @@ def map_unknowns(angles: Array) -> list[Unknown]:
     return [first, *increments]
 
 
-def angles_of(values: dict[str, float], count: int) -> Array:
+def is_knot(name: str) -> bool:
+    """Say whether an unknown is one of a static map's, by its name."""
+    return name.startswith("steering.map_angle[")
+
+
+def angles_of(values: Mapping[str, float], count: int) -> Array:
     """Give the angles at the knots from the unknowns' values, shape (count,), rad."""
     return np.cumsum([values[f"steering.map_angle[{i}]"] for i in range(count)])
 

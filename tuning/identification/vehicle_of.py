@@ -8,15 +8,17 @@ from typing import Any
 import numpy as np
 
 from tuning.identification.fitted import LateralFit
-from tuning.identification.known import TABLES
+from tuning.identification.known import NOT_VEHICLE, TABLES
 from tuning.identification.lateral_fit import NO_ANGLE_LIMIT, NO_RATE_LIMIT
 from tuning.identification.result import Row
+from tuning.identification.sensors import SENSORS
 from tuning.identification.speed_fit import SpeedFit
+from tuning.identification.static_map import is_knot
 from tuning.logs.log import Log
 from tuning.vehicle import Vehicle
 from tuning.vehicle.tables import Provenance, is_refinement
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "changes_of"]
 
 _ANGLE_ROOM = 1.05  # an angle limit is assumed this much beyond the largest angle asked for
 
@@ -33,14 +35,17 @@ def assemble(
     findings: list[str],
 ) -> tuple[Vehicle, list[Row]]:
     """Give the vehicle, and the rows of the table for what was known or assumed."""
-    changes = _found(lateral, speed)
+    changes = changes_of(lateral, lateral.values, speed.vehicle_values() if speed is not None else {})
     assumed = _limits(lateral, known, changes) | _defaults(lateral, known, changes, findings)
     vehicle = lateral.problem.vehicle.replace(**(changes | assumed))
     extra = _more_rows(vehicle, lateral, known, rows, assumed)
-    unseen = [row.name for row in rows if row.status == "not seen" and "[" not in row.name]
+    own = [row for row in (*rows, *extra) if row.name.split(".")[0] not in NOT_VEHICLE]
+    if lateral.problem.model == "single-track":  # whose file holds stiffnesses in its place
+        own = [row for row in own if row.name != "tyres.understeer_gradient"]
+    unseen = [row.name for row in own if row.status == "not seen" and "[" not in row.name]
     intervals = {
         row.name: (row.low, row.high)
-        for row in (*rows, *extra)
+        for row in own
         if np.isfinite(row.low) and np.isfinite(row.high) and row.status != "not seen"
     }
     fit = {
@@ -60,16 +65,26 @@ def assemble(
     return vehicle.replace(provenance=provenance), extra
 
 
-def _found(lateral: LateralFit, speed: SpeedFit | None) -> dict[str, Any]:
-    """Give the fitted values by dotted name of the vehicle's fields."""
-    problem, values = lateral.problem, lateral.values
-    found: dict[str, Any] = {k: v for k, v in values.items() if not k.startswith("steering.map_angle[")}
+def changes_of(lateral: LateralFit, values: Mapping[str, float], drive: Mapping[str, Any]) -> dict[str, Any]:
+    """Give values of the unknowns by dotted name of the vehicle's fields.
+
+    Args:
+        lateral: whose unknowns `values` are.
+        values: of steering and body, by name; what belongs to sensors and road is left out.
+        drive: of drive and brake, likewise by name of the vehicle's fields.
+    """
+    problem = lateral.problem
+    found: dict[str, Any] = {
+        name: value
+        for name, value in (*values.items(), *drive.items())
+        if not is_knot(name) and name.split(".")[0] not in NOT_VEHICLE
+    }
     if problem.knots.size:
         commands, angles = problem.map_of(values)
         found["steering.map_command"] = tuple(float(x) for x in commands)
         found["steering.map_angle"] = tuple(float(x) for x in angles)
     found["body.model"] = problem.model
-    return found | (speed.vehicle_values if speed is not None else {})
+    return found
 
 
 def _defaults(
@@ -77,7 +92,7 @@ def _defaults(
 ) -> dict[str, float]:
     """Assume the usual values of what was neither known nor found."""
     assumed: dict[str, float] = {}
-    given = {**known, **changes}
+    given = {**known, **changes, **lateral.widened}
     problem = lateral.problem
     if problem.model == "single-track" and "body.yaw_inertia" not in given:
         assumed["body.yaw_inertia"] = problem.vehicle.plant.yaw_inertia
@@ -103,7 +118,9 @@ def _more_rows(
     """Give the rows of what was found apart from the last fit, assumed or known."""
     present = {row.name for row in rows}
     apart = [
-        Row(name, _value(vehicle, name), _unit(name), low, high, (high - low) / (2.0 * 1.96), "found")
+        Row(
+            name, _value(vehicle, name), _unit(name), low, high, (high - low) / (2.0 * 1.96), "found"
+        ).judged()
         for name, (low, high) in lateral.widened.items()
         if name not in present
     ]
@@ -136,6 +153,8 @@ def _limits(lateral: LateralFit, known: Mapping[str, Any], changes: Mapping[str,
 
 def _unit(dotted: str) -> str:
     table, field = dotted.split(".")
+    if table in NOT_VEHICLE:
+        return SENSORS[dotted][0] if dotted in SENSORS else "rad"
     extra = TABLES[table].model_fields[field].json_schema_extra
     return str(extra.get("unit", "")) if isinstance(extra, dict) else ""
 

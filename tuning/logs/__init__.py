@@ -1,6 +1,7 @@
 """Drive logs: columns of a file become quantities in SI units on one clock."""
 
-from tuning.logs.channels import Channel, Channels
+from tuning.logs.channel import Channel
+from tuning.logs.channels import Channels
 from tuning.logs.log import Log
 from tuning.logs.reading import read_log
 from tuning.logs.units import QUANTITIES

@@ -7,51 +7,30 @@ from difflib import get_close_matches
 from pathlib import Path as FilePath
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field, FiniteFloat, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 
 from tracks.errors import InputError
 from tracks.file_access import read_toml
 from tracks.validation import file_error
-from tuning.logs.units import NO_UNIT, QUANTITIES, accepted_units, to_si
+from tuning.logs.channel import Channel, check_unit
+from tuning.logs.units import QUANTITIES
 
 __all__ = ["Channel", "Channels"]
 
 
-class Channel(BaseModel):
-    """Where one quantity stands in a log.
-
-    Fields:
-        column: the name of the column, as in the file's header.
-        unit: the unit in the file; left out or empty for a number without a unit.
-        scale: what the column is multiplied by before its unit is converted; -1 turns its sign.
-    """
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
-
-    column: str = Field(min_length=1)
-    unit: str = NO_UNIT
-    scale: FiniteFloat = 1.0
-
-    @model_validator(mode="after")
-    def _scale_keeps_the_signal(self) -> Channel:
-        if self.scale == 0.0:
-            raise InputError(
-                "scale is 0", "a number other than 0", "leave scale out, or use -1 to turn a sign"
-            )
-        return self
-
-
 class Channels(BaseModel):
-    """The columns of a log by quantity: one optional `Channel` for each name in `QUANTITIES`; `time` is required.
+    """The columns of a log by quantity: one optional `Channel` for each name in `QUANTITIES`.
+
+    `time` may be left out where the files have clocks of their own (MDF, MCAP) or every channel names its `time`.
 
     Raises:
         InputError (inside pydantic's `ValidationError` when constructed directly): an unknown quantity, a unit that
-            does not fit the quantity, or one column given to two quantities.
+            or a key that does not fit the quantity, or one column given to two quantities.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
 
-    time: Channel
+    time: Channel | None = None
     curvature_command: Channel | None = None
     steering_command: Channel | None = None
     speed_command: Channel | None = None
@@ -85,22 +64,17 @@ class Channels(BaseModel):
 
     @model_validator(mode="after")
     def _units_fit(self) -> Channels:
-        seen: dict[str, str] = {}
+        seen: dict[tuple[str, str], str] = {}
         for quantity, channel in self.items():
-            if to_si(quantity, channel.unit) is None:
-                received = f"unit {channel.unit!r}" if channel.unit else "no unit"
+            check_unit(quantity, channel)
+            place = (channel.file, channel.column)
+            if place in seen:
                 raise InputError(
-                    f"{quantity} has {received}",
-                    f"one of: {accepted_units(quantity)}",
-                    "name the unit, and put any other factor into scale",
-                )
-            if channel.column in seen:
-                raise InputError(
-                    f"column {channel.column!r} is given to both {seen[channel.column]} and {quantity}",
+                    f"column {channel.column!r} is given to both {seen[place]} and {quantity}",
                     "one quantity a column",
                     "remove one of the two tables",
                 )
-            seen[channel.column] = quantity
+            seen[place] = quantity
         return self
 
     def items(self) -> Iterator[tuple[str, Channel]]:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
+from types import MappingProxyType
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,15 +30,17 @@ class Log:
     Attributes:
         name: what to call the log in messages and reports.
         data: quantity name -> array of shape (n,), SI units and radians, axes of ISO 8855; holds `time` (s), which
-            starts at 0 and increases strictly. The arrays are read-only.
+            starts at 0 and increases strictly. The mapping and its arrays are read-only.
         steering_unit: "rad" when `steering_command` is an angle, None when it is a number without a unit.
         start: reading of the file's own clock at time 0, s.
         findings: what the reader noticed and mended, in plain words.
+        fresh: quantity name -> at which samples it was read, shape (n,), for a quantity with a rate of its own; between
+            them `data` holds its last reading. A quantity that is not named here was read at every sample.
         gaps: indices of the first sample after each gap of the clock.
 
     Raises:
-        InputError: no `time`, an unknown quantity, lengths that differ, values that are not finite, or a clock that
-            does not increase.
+        InputError: no `time`, an unknown quantity, lengths that differ, values that are not finite, a clock that does
+            not increase, or `fresh` of another quantity or length.
     """
 
     name: str
@@ -44,6 +48,7 @@ class Log:
     steering_unit: str | None = None
     start: float = 0.0
     findings: tuple[str, ...] = ()
+    fresh: Mapping[str, NDArray[np.bool_]] = field(default_factory=dict)
     gaps: tuple[int, ...] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -66,9 +71,11 @@ class Log:
         data["time"] -= start
         for values in data.values():
             values.flags.writeable = False
-        object.__setattr__(self, "data", data)
+        fresh = _checked_masks(self.name, self.fresh, data)
+        object.__setattr__(self, "data", MappingProxyType(data))
+        object.__setattr__(self, "fresh", MappingProxyType(fresh))
         object.__setattr__(self, "start", self.start + start)
-        gaps = np.flatnonzero(step > GAP_FACTOR * np.median(step)) + 1
+        gaps = np.flatnonzero(step > GAP_FACTOR * _usual_step(data, fresh)) + 1
         object.__setattr__(self, "gaps", tuple(int(i) for i in gaps))
 
     def __getitem__(self, quantity: str) -> Array:
@@ -83,6 +90,16 @@ class Log:
 
     def __len__(self) -> int:
         return self.data["time"].size
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """Take the log apart for pickling and copying, which a read-only mapping does not allow as it is."""
+        parts = (dict(self.data), self.steering_unit, self.start, self.findings, dict(self.fresh))
+        return Log, (self.name, *parts)
+
+    def read_at(self, quantity: str) -> NDArray[np.bool_]:
+        """Say at which samples a quantity was read, shape (n,); all where it has no rate of its own."""
+        mask = self.fresh.get(quantity)
+        return np.ones(len(self), dtype=bool) if mask is None else mask
 
     def has(self, *quantities: str) -> bool:
         """Say whether the log holds all of these quantities."""
@@ -130,7 +147,39 @@ class Log:
                 "widen the window",
             )
         data = {name: values[keep] for name, values in self.data.items()}
-        return Log(self.name, data, self.steering_unit, self.start, self.findings)
+        fresh = {name: mask[keep] for name, mask in self.fresh.items()}
+        return Log(self.name, data, self.steering_unit, self.start, self.findings, fresh)
+
+
+def _checked_masks(
+    name: str, fresh: Mapping[str, NDArray[np.bool_]], data: Mapping[str, Array]
+) -> dict[str, NDArray[np.bool_]]:
+    """Give copies of the masks, read-only, or raise `InputError` where one does not belong to the data."""
+    masks: dict[str, NDArray[np.bool_]] = {}
+    for quantity, mask in fresh.items():
+        masks[quantity] = np.array(mask, dtype=bool)
+        masks[quantity].flags.writeable = False
+        if quantity not in data or masks[quantity].shape != data["time"].shape:
+            raise InputError(
+                f"log {name!r} has a fresh of {quantity} with shape {masks[quantity].shape}",
+                f"one of a quantity of the log, of shape {data['time'].shape}",
+                "give one boolean a sample, or leave it out",
+            )
+    return masks
+
+
+def _usual_step(data: Mapping[str, Array], fresh: Mapping[str, NDArray[np.bool_]]) -> float:
+    """Give the median step of the quantity that is read most often, s.
+
+    Where clocks are merged, the steps between the stamps of two of them may be as short as one likes.
+    """
+    time = data["time"]
+    steps = [
+        float(np.median(np.diff(time if name not in fresh else time[fresh[name]])))
+        for name in data
+        if name != "time" and (name not in fresh or np.count_nonzero(fresh[name]) > 1)
+    ]
+    return min(steps, default=float(np.median(np.diff(time))))
 
 
 def _checked_clock(name: str, time: Array) -> tuple[float, Array]:

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable
 from pathlib import Path as FilePath
 
 import pandas as pd
 
 from tracks.errors import FileError
+from tuning.logs.table import Table
 
 __all__ = ["read_parquet_table"]
 
 
-def read_parquet_table(path: FilePath) -> tuple[pd.DataFrame, Callable[[int], str]]:
+def read_parquet_table(path: FilePath, names: Iterable[str] = ()) -> list[Table]:
     """Read a Parquet file.
 
     Returns:
-        The table, and a function that names a row by its number from 1 ("row 12").
+        One table, whose rows are named by their number from 1 ("row 12").
 
     Raises:
         FileError: missing, a folder, or not a Parquet file.
@@ -34,5 +35,10 @@ def read_parquet_table(path: FilePath) -> tuple[pd.DataFrame, Callable[[int], st
         raise FileError(
             path, "", f"is not a readable Parquet file ({reason})", "a Parquet table", "export the log again"
         ) from None
+    if (
+        table.index.name is not None
+    ):  # pandas keeps a named index, as a clock often is, apart from the columns
+        table = table.reset_index()
     table.columns = [str(name) for name in table.columns]
-    return table.reset_index(drop=True), lambda row: f"row {row + 1}"
+    table = table.reset_index(drop=True)
+    return [Table(path, tuple(table.columns), table, lambda row: f"row {row + 1}")]

@@ -1,10 +1,26 @@
-"""Which quantities a log may hold, what kind of quantity each is, and the units in which a file may give them."""
+"""Which quantities a log may hold, what kind of quantity each is, and the units in which a file may give them.
+
+The usual spellings stand in a table, so that an ordinary log needs no library of units; all others go to `unit_words`.
+"""
 
 from __future__ import annotations
 
 import math
+from difflib import get_close_matches
 
-__all__ = ["NO_UNIT", "QUANTITIES", "UNITS", "accepted_units", "si_unit", "to_si"]
+from tuning.logs.unit_words import factor_by_name
+
+__all__ = [
+    "NO_UNIT",
+    "QUANTITIES",
+    "UNITS",
+    "accepted_units",
+    "any_unit",
+    "factor_of",
+    "near_unit",
+    "si_unit",
+    "to_si",
+]
 
 # What "no unit" is called in a channel file; a channel of a bare number may also leave its unit out.
 NO_UNIT = ""
@@ -12,7 +28,7 @@ NO_UNIT = ""
 _STANDARD_GRAVITY = 9.80665  # m/s², exact by definition (CGPM 1901)
 _MILE = 1609.344  # m, exact by definition (international mile)
 
-# Kind of quantity -> unit -> factor to SI.
+# Kind of quantity -> usual spelling of a unit -> factor to SI. In an acceleration g is standard gravity, not the gram.
 UNITS: dict[str, dict[str, float]] = {
     "time": {"s": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "ns": 1e-9},
     "length": {"m": 1.0},
@@ -23,6 +39,32 @@ UNITS: dict[str, dict[str, float]] = {
     "acceleration": {"m/s²": 1.0, "m/s^2": 1.0, "m/s2": 1.0, "g": _STANDARD_GRAVITY},
     "pedal": {NO_UNIT: 1.0, "%": 0.01},
     "steering": {NO_UNIT: 1.0, "rad": 1.0, "deg": math.pi / 180.0},
+}
+
+# Kind -> the dimensions it may have, as units of factor 1. A curvature is an angle per length as well.
+_DIMENSIONS: dict[str, tuple[str, ...]] = {
+    "time": ("s",),
+    "length": ("m",),
+    "speed": ("m/s",),
+    "angle": ("rad",),
+    "angular rate": ("rad/s",),
+    "curvature": ("1/m", "rad/m"),
+    "acceleration": ("m/s**2",),
+    "pedal": ("",),
+    "steering": ("", "rad"),
+}
+
+# Other spellings that a near match may point to.
+_MORE_NAMES: dict[str, tuple[str, ...]] = {
+    "time": ("min", "second"),
+    "length": ("km", "cm", "mm", "ft"),
+    "speed": ("knot", "kph", "ft/s", "cm/s"),
+    "angle": ("°", "mrad", "turn", "degree"),
+    "angular rate": ("°/s", "rpm", "mrad/s"),
+    "curvature": ("1/km",),
+    "acceleration": ("g0", "ft/s²", "cm/s²"),
+    "pedal": ("percent",),
+    "steering": ("°", "mrad", "%"),
 }
 
 # Quantity -> kind. Axes are those of ISO 8855: x forward, y left, yaw anticlockwise, left positive.
@@ -52,9 +94,20 @@ QUANTITIES: dict[str, str] = {
 
 
 def accepted_units(quantity: str) -> str:
-    """List the units that a quantity may have, for a message."""
-    names = list(UNITS[QUANTITIES[quantity]])
-    return ", ".join(name if name != NO_UNIT else "no unit" for name in names)
+    """Say which units a quantity may have, for a message: the usual ones by name."""
+    kind = QUANTITIES[quantity]
+    names = [name if name != NO_UNIT else "no unit" for name in UNITS[kind]]
+    return (
+        f"one of: {', '.join(names)}, or another unit of this kind ({', '.join(_MORE_NAMES[kind][:2])} ...)"
+    )
+
+
+def near_unit(quantity: str, unit: str) -> str:
+    """Give the spelling of a fitting unit that is nearest to a misspelt one, or nothing."""
+    kind = QUANTITIES[quantity]
+    names = [name for name in (*UNITS[kind], *_MORE_NAMES[kind]) if name]
+    near = get_close_matches(unit.strip(" .[]()").lower(), names, n=1, cutoff=0.5)
+    return near[0] if near else ""
 
 
 def si_unit(quantity: str) -> str:
@@ -62,6 +115,21 @@ def si_unit(quantity: str) -> str:
     return next(unit for unit, factor in UNITS[QUANTITIES[quantity]].items() if factor == 1.0)
 
 
+def factor_of(kind: str, unit: str) -> float | None:
+    """Give the factor that turns a value of a kind of quantity in `unit` into SI, or None when the unit does not fit.
+
+    An angle must be named as one: "1" is no angle, and a frequency (Hz, 1/s) no angular rate.
+    """
+    spelt = unit.strip()
+    usual = UNITS[kind].get(spelt)
+    return usual if usual is not None else factor_by_name(spelt, _DIMENSIONS[kind])
+
+
 def to_si(quantity: str, unit: str) -> float | None:
     """Give the factor that turns a value of a quantity in `unit` into SI, or None when the unit does not fit."""
-    return UNITS[QUANTITIES[quantity]].get(unit)
+    return factor_of(QUANTITIES[quantity], unit)
+
+
+def any_unit(text: str) -> bool:
+    """Say whether a text is a unit of any kind of quantity that a log may hold."""
+    return any(factor_of(kind, text) is not None for kind in UNITS)

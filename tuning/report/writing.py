@@ -15,7 +15,7 @@ from tuning.report.sections import (
     comparison_section,
     files_section,
     fit_pictures,
-    fit_section,
+    fit_sections,
     study_picture,
     study_section,
     vehicle_section,
@@ -45,6 +45,8 @@ def write_report(
     files: Mapping[str, str] | None = None,
     done: Sequence[str] = (),
     pictures: bool = True,
+    health: Section | None = None,
+    health_pictures: Mapping[str, bytes] | None = None,
 ) -> list[FilePath]:
     """Write one stand-alone HTML page on whatever is given, and its pictures as PNG files in a folder beside it.
 
@@ -58,6 +60,7 @@ def write_report(
         files: other files that belong to the report, as shown -> what they hold.
         done: what was done, step by step.
         pictures: whether to write the pictures as files too; the page has them embedded either way.
+        health: the section on the logs, where they were examined; `health_pictures`: its pictures, to be written too.
 
     Returns:
         The files written, the page first.
@@ -78,12 +81,16 @@ def write_report(
         name = f"tuning-{study.best.name}"
         drawn[name] = study_picture(study)
         sections.append(study_section(study, drawn[name], comparison))
-    if described is not None:
-        sections.append(vehicle_section(described, found if vehicle is None else None))
+    about = [vehicle_section(described, found if vehicle is None else None)] if described is not None else []
     if found is not None:
-        shown = fit_pictures(found)
+        shown = {**fit_pictures(found), **(health_pictures or {})}
         drawn.update(shown)
-        sections.append(fit_section(found, shown))
+        first, *more = fit_sections(found, shown, health)
+        about = [first, *about, *more]
+    elif health is not None:
+        drawn.update(health_pictures or {})
+        about.append(health)
+    sections += about
     if done:
         sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
@@ -103,7 +110,7 @@ def write_report(
         title or _title(found, studies, comparison),
         _summary(found, studies, comparison),
         tuple(sections),
-        _verdict(studies, comparison),
+        _verdict(found, studies, comparison),
         _seeds(studies),
     )
     write_page(page, target)
@@ -162,7 +169,17 @@ def _summary(found: Identified | None, studies: Sequence[Study], comparison: Com
         )
     if studies:
         return " ".join(_reached(study) for study in studies)
-    return "How the vehicle responds to commands, found from its drive logs." if found is not None else ""
+    return _told(found) if found is not None else ""
+
+
+def _told(found: Identified) -> str:
+    """Say what an identification is good for: its verdict, or the first doubt, or how well it predicts."""
+    if found.verdict:
+        return found.verdict
+    if found.doubts:
+        return f"Not to be trusted: {found.doubts[0]}."
+    fits = [f"{spoken(output)} {values['fit_percent']:.0f} %" for output, values in found.validation.items()]
+    return f"How the vehicle responds to commands, found from its drive logs. Held-out driving is predicted: {_listed(fits)}."
 
 
 def _reached(study: Study) -> str:
@@ -181,12 +198,18 @@ def _largest_rms(comparison: Comparison) -> dict[str, float]:
     return errors
 
 
-def _verdict(studies: Sequence[Study], comparison: Comparison | None) -> tuple[str, str]:
+def _verdict(
+    found: Identified | None, studies: Sequence[Study], comparison: Comparison | None
+) -> tuple[str, str]:
     kept: dict[str, bool] = {study.best.name: study.keeps_limits for study in studies}
     if comparison is not None:
         kept = dict.fromkeys(comparison.laws, True)
         for row in comparison.worst.to_dict("records"):
             kept[str(row["law"])] &= bool(row["usage"] <= 1.0)
+    if not kept and found is not None:
+        if found.trusted:
+            return "kept", "nothing speaks against tuning on this vehicle"
+        return "broken", "not to be tuned on yet"
     if not kept:
         return "", ""
     breaking = [law for law, keeps in kept.items() if not keeps]

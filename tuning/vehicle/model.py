@@ -70,22 +70,22 @@ def moving(model, p, state, around):
 
 
 @equation
-def lateral(model, p, speed, lateral_velocity, yaw_rate, angle):
-    """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) on a level road without wind.
+def lateral(model, p, speed, lateral_velocity, yaw_rate, angle, pull):
+    """Give the derivatives of lateral velocity (m/s²) and yaw rate (rad/s²) under a side pull (m/s², + left).
 
     Of the models whose tyres have no state, kinematic and linear single-track: what identification fits.
     """
     if model == SINGLE_TRACK:
-        return single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle, 0.0, 0.0)
-    return kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
+        return single_track_lateral(p, speed, lateral_velocity, yaw_rate, angle, pull, 0.0)
+    return kinematic_lateral(p, speed, lateral_velocity, yaw_rate, angle, pull)
 
 
 @equation
-def motion(model, p, speed, lateral_velocity, yaw_rate, angle):
+def motion(model, p, speed, lateral_velocity, yaw_rate, angle, pull):
     """Give yaw rate (rad/s, + left) and lateral velocity of the rear-axle middle (m/s, + left), as `lateral` does."""
     if model == SINGLE_TRACK:
-        return single_track_motion(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
-    return kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle, 0.0)
+        return single_track_motion(p, speed, lateral_velocity, yaw_rate, angle, pull)
+    return kinematic_motion(p, speed, lateral_velocity, yaw_rate, angle, pull)
 
 
 @equation

@@ -41,6 +41,9 @@ class PlantParameters(NamedTuple):
     damping: float  # of the steering, 1 is critical
     steering_lag: float  # s, of a first-order steering; 0.0 where it is of second order
     rate_limit: float  # rad/s
+    rate_demand: (
+        float  # 1.0 where the rate limit bounds what the servo asks for, 0.0 where it stops the motion
+    )
     steering_acceleration_limit: float  # rad/s²
     angle_limit: float  # rad
     gain: float  # achieved over commanded road-wheel angle

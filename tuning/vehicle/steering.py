@@ -79,6 +79,10 @@ def steering_derivative(p, target, angle, rate):
     The error is reduced by the dead band, not cut to 0 within it: it stays continuous, so the steering neither
     chatters nor cycles at the band's edge, where it comes to rest.
 
+    Where it is the servo's demand that the rate limit bounds, the position loop asks a rate loop of bandwidth 2ζω for
+    ω²/(2ζω) (δ* − δ), cut off at the limit (cascaded control, common practice): the same linear answer, but the rate comes
+    near its limit, and leaves it, within some 1/(2ζω).
+
     A steering of first order, T δ̇ = δ* − δ, has its rate follow as a record only. With an acceleration limit its
     rate becomes a state, δ̈ = G ((δ* − δ)/T − δ̇) with G = `GUARD_RATE`: the delay to a ramp is still T.
     """
@@ -97,7 +101,10 @@ def steering_derivative(p, target, angle, rate):
         -GUARD_RATE * (p.angle_limit + angle),
         GUARD_RATE * (p.angle_limit - angle),
     )
-    by_motor = clip(_pull(stiffness * error, ratio, limit) - damping * angle_dot, -limit, limit)
+    pull = _pull(stiffness * error, ratio, limit)
+    most = damping * p.rate_limit
+    pull = select(p.rate_demand > 0.0, clip(pull, -most, most), pull)
+    by_motor = clip(pull - damping * angle_dot, -limit, limit)
     # The last term is 0 unless a limit holds the wheel back; it then takes the lost rate out of the state.
     acceleration = by_motor + GUARD_RATE * (angle_dot - rate)
     rate_dot = clip(acceleration, -GUARD_RATE * (p.rate_limit + rate), GUARD_RATE * (p.rate_limit - rate))

@@ -134,6 +134,12 @@ class Steering(BaseModel):
         None, "s", "of a first-order answer, in place of natural_frequency and damping", ge=0.002, le=5.0
     )
     rate_limit: Number = _quantity(0.6, "rad/s", "largest rate of the road wheels", gt=0.0, le=100.0)
+    rate_limited: Literal["motion", "demand"] = _refinement(
+        "motion",
+        "",
+        "what the rate limit acts on: the motion of the road wheels, or the rate that the servo's position loop "
+        "asks its rate loop for",
+    )
     angular_acceleration_limit: Number | None = _refinement(
         None, "rad/s²", "largest angular acceleration of the road wheels", gt=0.0, le=1e4
     )

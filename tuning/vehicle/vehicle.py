@@ -199,6 +199,7 @@ class Vehicle(BaseModel):
             damping=steering.damping,
             steering_lag=steering.lag or 0.0,
             rate_limit=steering.rate_limit,
+            rate_demand=1.0 if steering.rate_limited == "demand" else 0.0,
             steering_acceleration_limit=steering.angular_acceleration_limit or _NO_LIMIT,
             angle_limit=steering.angle_limit,
             gain=steering.gain,

@@ -3,23 +3,45 @@
 from tuning.report.pictures.driven import driven_picture
 from tuning.report.pictures.driven_data import DrivenData, DrivenLine, EventMark, driven_data
 from tuning.report.pictures.fit import FitSignal, fit_picture, fit_signal
+from tuning.report.pictures.residuals import residual_tests, residuals_picture
+from tuning.report.pictures.response import response_picture
+from tuning.report.pictures.response_data import ResponsePanel, response_data
 from tuning.report.pictures.study import GainPanel, TuningData, tuning_data, tuning_picture
 from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
+from tuning.report.pictures.values import (
+    CorrelationData,
+    ValueLine,
+    correlation_data,
+    correlation_picture,
+    value_lines,
+    values_picture,
+)
 
 __all__ = [
+    "CorrelationData",
     "DrivenData",
     "DrivenLine",
     "EventMark",
     "FitSignal",
     "GainPanel",
+    "ResponsePanel",
     "TuningData",
     "UsageData",
+    "ValueLine",
+    "correlation_data",
+    "correlation_picture",
     "driven_data",
     "driven_picture",
     "fit_picture",
     "fit_signal",
+    "residual_tests",
+    "residuals_picture",
+    "response_data",
+    "response_picture",
     "tuning_data",
     "tuning_picture",
     "usage_data",
     "usage_picture",
+    "value_lines",
+    "values_picture",
 ]

@@ -2,7 +2,7 @@
 
 from tuning.report.sections.comparison import comparison_pictures, comparison_section
 from tuning.report.sections.files import files_section
-from tuning.report.sections.fit import fit_pictures, fit_section
+from tuning.report.sections.fit import fit_pictures, fit_sections
 from tuning.report.sections.study import best_gains, breaking_nearby, edge_gains, study_picture, study_section
 from tuning.report.sections.vehicle import vehicle_section, vehicle_values
 
@@ -14,7 +14,7 @@ __all__ = [
     "edge_gains",
     "files_section",
     "fit_pictures",
-    "fit_section",
+    "fit_sections",
     "study_picture",
     "study_section",
     "vehicle_section",

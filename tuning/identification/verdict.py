@@ -1,0 +1,59 @@
+"""What an identification is good for, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from tuning.identification.known import NOT_VEHICLE
+from tuning.identification.result import Row
+
+__all__ = ["undetermined_of", "verdict_of", "weak_of"]
+
+
+def undetermined_of(rows: Sequence[Row], assumed: Sequence[str]) -> tuple[str, ...]:
+    """Give the names of the vehicle's values that the logs do not tell.
+
+    Args:
+        rows: what was fitted.
+        assumed: names that the logs were asked for in vain.
+    """
+    own = [row.name for row in rows if row.verdict == "not" and row.name.split(".")[0] not in NOT_VEHICLE]
+    return (*own, *(name for name in assumed if name not in own))
+
+
+def weak_of(rows: Sequence[Row]) -> tuple[str, ...]:
+    """Give the names of the vehicle's values that are known, but not as well as tuning wants them."""
+    return tuple(
+        row.name for row in rows if row.verdict == "weakly" and row.name.split(".")[0] not in NOT_VEHICLE
+    )
+
+
+def verdict_of(
+    doubts: Sequence[str],
+    undetermined: Sequence[str],
+    weak: Sequence[str],
+    validation: Mapping[str, Mapping[str, float]],
+) -> str:
+    """Give the verdict, the heaviest reason first.
+
+    Args:
+        doubts: why logs or fit are not to be believed.
+        undetermined, weak: names of values.
+        validation: output -> agreement on held-out driving.
+    """
+    fits = ", ".join(
+        f"{name.replace('_', ' ')} {numbers['fit_percent']:.0f} %" for name, numbers in validation.items()
+    )
+    if doubts:
+        return f"Not to be trusted: {doubts[0]}."
+    if undetermined:
+        return (
+            f"Not to be tuned on yet: these logs do not tell {', '.join(undetermined)}; what stands there is a guess with "
+            "a wide interval. Drive what the advice says, or give what is known."
+        )
+    if weak:
+        return (
+            f"To be used with care: {', '.join(weak)} could be known better; tune against draws from the intervals. "
+            f"Held-out driving is predicted: {fits}."
+        )
+    return f"Good to tune on within its intervals. Held-out driving is predicted: {fits}."
