@@ -12,12 +12,18 @@ __all__ = ["beginning"]
 
 Array = NDArray[np.float64]
 
+_LEAST_MOVED = 0.3  # of all changes of speed: a log may begin with minutes that tell nothing
+_THINNED = 25  # samples between which a change is counted, so that it is not one of noise
+
 
 def beginning(recording: Recording, seconds: float) -> Recording:
-    """Give the first so many seconds of driving, all recordings counted on."""
+    """Give the first so many seconds of driving, all recordings counted on, and more until enough changes of speed are in."""
     step = np.diff(recording.drives.time, prepend=recording.drives.time[0])
     gone = np.cumsum(np.where(np.arange(step.size) == recording.drives.first, 0.0, step))
-    end = int(np.searchsorted(gone, seconds, side="right"))
+    counted = recording.measured["speed"]
+    moved = np.cumsum(np.abs(np.diff(counted.values[::_THINNED], prepend=counted.values[0])))
+    enough = counted.at[::_THINNED][np.searchsorted(moved, _LEAST_MOVED * moved[-1])]
+    end = max(int(np.searchsorted(gone, seconds, side="right")), int(enough) + 1)
 
     def cut(values: Array | None) -> Array | None:
         return values if values is None else values[:end]
