@@ -132,7 +132,10 @@ def driven_by_loop(truth: Truth, loop: Loop, seconds: float, seed: int, rate: fl
             (v - seen) / loop.sensor_lag if loop.sensor_lag else change,
         )
 
-    state = np.array([asked[0], truth.resistance(asked[0]), 0.0, 0.0, asked[0]])
+    # It has driven at its first speed for a while.
+    held = truth.resistance(asked[0]) + truth.grade_pull
+    settled = held / loop.drive_gain if loop.integral else 0.0
+    state = np.array([asked[0], held, 0.0, settled, asked[0]])
     series = np.empty((5, time.size))
     cuts = np.unique(
         np.concatenate([begins, begins + truth.dead_time, begins + truth.brake_dead_time, [seconds]])

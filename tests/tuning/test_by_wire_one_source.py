@@ -36,6 +36,9 @@ VEHICLES = {
     "first order": REFINED.replace(**{"steering.lag": 0.12}),
     "underdamped": REFINED.replace(**{"steering.damping": 0.4}),
     "overdamped": REFINED.replace(**{"steering.damping": 1.8}),
+    "motor with losses": REFINED.replace(
+        **{"drive.no_load_speed": 12.0, "drive.motor_drag": 0.03, "body.viscous_drag": 0.02}
+    ),
 }
 SLOPE = Surroundings(0.8, 0.08, 0.0, 0.0)
 

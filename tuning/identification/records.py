@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from tracks.errors import InputError
 from tuning.identification.kernels import Drives
+from tuning.identification.speed_samples import going_of
 from tuning.identification.speeds import DIFFERENCE_WINDOW, say
 from tuning.logs.log import Log
 
 __all__ = ["SETTLING", "Measured", "Recording", "gather"]
 
 SETTLING = 1.0  # s at the start of a recording that do not count: its initial state is a guess
-SPEED_SETTLING = 3.0  # s, likewise for the speed loop: nor is its demand at the start of a recording known
 SHORTEST = 2.0  # s; a recording shorter than this, of which the settling is half, is left out
 
 _HELD_SHARE = 0.5  # fewer changes than this share of the samples: the signal is sampled and held
@@ -30,7 +30,6 @@ _LONGEST_HOLD = 5.0  # times the median hold; a longer one is a true standstill 
 
 _LEAST_READINGS = 20  # that count: fewer tell nothing, and their noise cannot be judged
 _STANDSTILL = 0.01  # m/s
-_AROUND = 2.0  # s before and after a motion that count for what positions of throttle and brake do
 _BIAS_SAMPLES = 20  # at standstill that a gyro's bias takes
 
 Array = NDArray[np.float64]
@@ -78,36 +77,6 @@ class Recording:
     throttle: Array | None = None
     brake: Array | None = None
     pushing: Measured | None = None
-
-    def beginning(self, seconds: float) -> Recording:
-        """Give the first so many seconds of driving, all recordings counted on."""
-        step = np.diff(self.drives.time, prepend=self.drives.time[0])
-        gone = np.cumsum(np.where(np.arange(step.size) == self.drives.first, 0.0, step))
-        end = int(np.searchsorted(gone, seconds, side="right"))
-
-        def cut(values: Array | None) -> Array | None:
-            return values if values is None else values[:end]
-
-        def until(measured: Measured) -> Measured:
-            kept = measured.at < end
-            back, ahead = measured.back, measured.ahead
-            if back is not None and ahead is not None:
-                kept &= (back < end) & (ahead < end)
-                back, ahead = back[kept], ahead[kept]
-            return Measured(measured.values[kept], measured.at[kept], back, ahead)
-
-        return Recording(
-            Drives(*(values[:end] for values in self.drives)),
-            self.command[:end],
-            self.log[:end],
-            self.counts[:end],
-            {name: until(measured) for name, measured in self.measured.items()},
-            cut(self.speed_command),
-            cut(self.acceleration_command),
-            cut(self.throttle),
-            cut(self.brake),
-            until(self.pushing) if self.pushing is not None else None,
-        )
 
     @cached_property
     def clock(self) -> Array:
@@ -173,7 +142,7 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
         brake = joined("brake_command") if _in_all(logs, "brake_command", findings) else np.zeros_like(time)
     measured = _measured(logs, joined, read, drives, counts, number, findings)
     if speed_command is not None or throttle is not None:
-        going = _going(drives, threshold, speed_command, throttle) & read("speed")
+        going = going_of(drives, threshold, speed_command, throttle) & read("speed")
         measured["speed"] = Measured(joined("speed")[going], np.flatnonzero(going))
         if _in_all(logs, "longitudinal_acceleration", findings):
             values = joined("longitudinal_acceleration")
@@ -191,31 +160,6 @@ def gather(logs: Sequence[Log], command: str, threshold: float, findings: list[s
         brake,
         pushing,
     )
-
-
-def _going(
-    drives: Drives, threshold: float, speed_command: Array | None, throttle: Array | None
-) -> NDArray[np.bool_]:
-    """Say which samples count for the speed: settled, and moving or asked to move.
-
-    A throttle that moves nothing tells its dead zone, and coming to rest tells resistance: with positions the seconds
-    before and after a motion count too. There a recording starts from what its first positions hold.
-    """
-    since = drives.time - drives.time[drives.first]
-    if speed_command is not None:
-        return (since >= SPEED_SETTLING) & ((drives.speed >= threshold) | (speed_command >= threshold))
-    moving = drives.speed >= threshold
-    if throttle is not None:
-        moving |= throttle > 0.0
-    near = np.zeros_like(moving)
-    for begin in np.unique(drives.first):
-        own = np.flatnonzero(drives.first == begin)
-        time, some = drives.time[own], drives.time[own][moving[own]]
-        if some.size:
-            after = np.clip(np.searchsorted(some, time), 0, some.size - 1)
-            before = np.maximum(after - 1, 0)
-            near[own] = np.minimum(np.abs(some[after] - time), np.abs(some[before] - time)) <= _AROUND
-    return (since >= SETTLING) & near
 
 
 def _uninterrupted(logs: Sequence[Log], findings: list[str]) -> list[tuple[int, Log, slice]]:

@@ -12,16 +12,12 @@ from numpy.typing import NDArray
 from tuning.identification.accelerometer import agrees_with_speed
 from tuning.identification.quality import EVIDENCE, evidence
 from tuning.identification.records import Recording
-from tuning.identification.speed_effects import (
-    TRIAL_STEPS,
-    Effect,
-    SpeedFit,
-    always_tried,
-    effects_of,
-    keep_what_shows,
-    run_speed,
-)
+from tuning.identification.speed_choices import TRIAL_STEPS, keep_what_shows
+from tuning.identification.speed_effects import Effect, effects_of
+from tuning.identification.speed_fitted import SpeedFit, run_speed
+from tuning.identification.speed_part import beginning
 from tuning.identification.speed_problem import COMMAND_AGE, GRADE, SpeedProblem
+from tuning.identification.speed_unknowns import NO_LIMIT, loop_unknowns, position_unknowns
 from tuning.identification.speeds import say
 from tuning.identification.unknowns import Unknown
 from tuning.vehicle import Vehicle
@@ -30,7 +26,6 @@ __all__ = ["SpeedFit", "SpeedProblem", "fit_speed"]
 
 Array = NDArray[np.float64]
 
-_NO_LIMIT = 50.0  # m/s², the largest that a vehicle file takes
 _LEAST_DEMAND = 0.1  # m/s²; a loop that never asks for more has shown neither drive nor brake
 _LEAST_SHARE = 0.01  # of the samples that must ask for drive (or brake) for its answer to be looked for
 _LIMITS = {"drive.acceleration_limit": (1, 1.0), "drive.deceleration_limit": (2, -1.0)}
@@ -43,7 +38,6 @@ _LAGS = ("drive.lag", "drive.brake_lag")
 _NO_DEAD_TIME = 1e-4  # s
 _FIRST_MINUTES = 120.0  # s of driving, by which starts are chosen
 _FIRST_STEPS = 10  # evaluations of J for that
-_WINDOW = 0.5  # s over which the first guess of an acceleration is taken
 
 
 def fit_speed(
@@ -69,8 +63,8 @@ def fit_speed(
         say(findings, "the logs hold no speed command, nor a throttle: the [drive] table is assumed")
         return None
     by_positions = recording.speed_command is None
-    unlimited = {name: _NO_LIMIT for name in _LIMITS if name not in known and not by_positions}
-    candidates = _position_unknowns(recording) if by_positions else _loop_unknowns()
+    unlimited = {name: NO_LIMIT for name in _LIMITS if name not in known and not by_positions}
+    candidates = position_unknowns(recording) if by_positions else loop_unknowns()
     unknowns = tuple(u for u in candidates if u.name not in known)
     accelerometer = agrees_with_speed(recording, findings)
     problem = SpeedProblem(vehicle.replace(**unlimited), unknowns, recording, accelerometer)
@@ -108,55 +102,14 @@ def fit_speed(
 def _from_starts(problem: SpeedProblem, starts: int, seed: int) -> SpeedFit:
     """Fit from several starts; which of them leads on is settled by the first minutes, at a fraction of the cost."""
     whole = problem.recording
-    beginning = whole.beginning(_FIRST_MINUTES)
+    part = beginning(whole, _FIRST_MINUTES)
     noise = _first_noise(problem)
-    if starts > 1 and beginning.measured["speed"].at.size < 0.7 * whole.measured["speed"].at.size:
-        first = run_speed(replace(problem, recording=beginning), starts, seed, noise, _FIRST_STEPS)
+    if starts > 1 and part.measured["speed"].at.size < 0.7 * whole.measured["speed"].at.size:
+        first = run_speed(replace(problem, recording=part), starts, seed, noise, _FIRST_STEPS)
         values = first.values
         problem = replace(problem, unknowns=tuple(u.at(values[u.name]) for u in problem.unknowns))
         starts = 1
     return run_speed(problem, starts, seed, noise)
-
-
-def _loop_unknowns() -> list[Unknown]:
-    return [
-        Unknown("drive.dead_time", "s", 0.0, 2.0, 0.2),
-        Unknown("drive.lag", "s", 0.02, 5.0, 0.4, True),
-        Unknown("drive.brake_dead_time", "s", 0.0, 2.0, 0.15),
-        Unknown("drive.brake_lag", "s", 0.02, 5.0, 0.3, True),
-        Unknown("drive.speed_gain", "1/s", 0.02, 10.0, 0.8, True),
-    ]
-
-
-def _position_unknowns(recording: Recording) -> list[Unknown]:
-    """Give what every vehicle by positions has, the strengths guessed from the quickest changes of speed."""
-    change = _changes(recording)
-    throttle, brake = recording.throttle, recording.brake
-    assert throttle is not None
-    assert brake is not None
-    most = max(float(np.percentile(change, 99.0)), 0.1) / max(float(np.percentile(throttle, 99.0)), 0.05)
-    least = max(float(-np.percentile(change, 1.0)), 0.1) / max(float(np.percentile(brake, 99.0)), 0.05)
-    return [
-        Unknown("drive.dead_time", "s", 0.0, 2.0, 0.1),
-        Unknown("drive.lag", "s", 0.01, 5.0, 0.2, True),
-        Unknown("drive.acceleration_limit", "m/s²", 0.05, _NO_LIMIT, 2.0, True).at(most),
-        Unknown("drive.brake_dead_time", "s", 0.0, 2.0, 0.1),
-        Unknown("drive.brake_lag", "s", 0.01, 5.0, 0.2, True),
-        Unknown("drive.deceleration_limit", "m/s²", 0.05, _NO_LIMIT, 4.0, True).at(least),
-        *(u for effect in always_tried(recording) for u in effect.unknowns),
-    ]
-
-
-def _changes(recording: Recording) -> Array:
-    """Give the accelerations over a short window at all samples, m/s², shape (n,)."""
-    drives = recording.drives
-    change = np.zeros(drives.time.size)
-    for begin in np.unique(drives.first):
-        own = drives.first == begin
-        time, speed = drives.time[own], drives.speed[own]
-        ends = np.clip([time - 0.5 * _WINDOW, time + 0.5 * _WINDOW], time[0], time[-1])
-        change[own] = np.diff(np.interp(ends, time, speed), axis=0)[0] / np.diff(ends, axis=0)[0]
-    return change
 
 
 def _first_noise(problem: SpeedProblem) -> dict[str, float]:
@@ -190,7 +143,7 @@ def _with_limits(found: SpeedFit, known: Mapping[str, Any], starts: int, seed: i
     for name, (row, sign) in _LIMITS.items():
         most = float(np.max(sign * answer[row]))
         if name not in known and most > _LEAST_DEMAND:
-            limits.append(Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, _NO_LIMIT), 0.6 * most, True))
+            limits.append(Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, NO_LIMIT), 0.6 * most, True))
     if not limits:
         return found
     trial = _from_starts(
@@ -253,7 +206,7 @@ def _as_before(
 ) -> SpeedProblem:
     """Give the problem with the limits and effects of an earlier fit, started at its values."""
     limits = [
-        Unknown(name, "m/s²", 0.2 * near[name], min(2.0 * near[name], _NO_LIMIT), near[name], True)
+        Unknown(name, "m/s²", 0.2 * near[name], min(2.0 * near[name], NO_LIMIT), near[name], True)
         for name in _LIMITS
         if name in near and name not in {u.name for u in problem.unknowns}
     ]
