@@ -12,6 +12,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from tuning.identification.quality import product
+
 __all__ = ["descend"]
 
 Array = NDArray[np.float64]
@@ -47,7 +49,7 @@ def descend(
     """
     z = np.clip(start, low, high)
     values = residuals(z)
-    cost = 0.5 * float(values @ values)
+    cost = 0.5 * product(values, values)
     damping = _FIRST_DAMPING
     scale = np.zeros(z.size)
     for _ in range(steps):
@@ -63,7 +65,7 @@ def descend(
                 step = _step(normal, gradient, scale, free, damping)
                 trial = np.clip(z + step, low, high)
                 after = residuals(trial)
-                lower = 0.5 * float(after @ after)
+                lower = 0.5 * product(after, after)
                 if lower < cost:
                     found = trial, after, lower
                     break
