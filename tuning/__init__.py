@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tuning.excitation import ExcitationPlan, Space, Uncertainty, plan_excitation
     from tuning.exporting import export
+    from tuning.health import Health, examine
     from tuning.identification import Foreseen, Identified, foresee, identify, identify_drive
     from tuning.logs import Channel, Channels, Log, read_log
     from tuning.measures import Limits, measure
@@ -47,6 +48,7 @@ __all__ = [
     "ExcitationPlan",
     "Foreseen",
     "FrictionChange",
+    "Health",
     "Identified",
     "Limits",
     "LinkLost",
@@ -66,6 +68,7 @@ __all__ = [
     "Uncertainty",
     "Vehicle",
     "compare",
+    "examine",
     "export",
     "foresee",
     "identify",
@@ -89,6 +92,7 @@ _HOME = {
     "ExcitationPlan": "tuning.excitation",
     "Foreseen": "tuning.identification",
     "FrictionChange": "tuning.simulation",
+    "Health": "tuning.health",
     "Identified": "tuning.identification",
     "Limits": "tuning.measures",
     "LinkLost": "tuning.simulation",
@@ -108,6 +112,7 @@ _HOME = {
     "Uncertainty": "tuning.excitation",
     "Vehicle": "tuning.vehicle",
     "compare": "tuning.search",
+    "examine": "tuning.health",
     "export": "tuning.exporting",
     "foresee": "tuning.identification",
     "identify": "tuning.identification",

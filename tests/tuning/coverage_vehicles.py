@@ -239,7 +239,7 @@ def cart(seed: int, sensors: bool = False) -> Case:
 def bus(seed: int, sensors: bool = False) -> Case:
     """A bus of 6 m wheelbase at 3 to 15 m/s with slow steering at its rate limit; its length is not known."""
     rng = np.random.default_rng([4, seed])
-    time = np.arange(0.0, 100.0, PERIOD)
+    time = np.arange(0.0, 110.0, PERIOD)
     speed = _speeds(time, rng, 3.0, 15.0)
     command = _curvature(rng, time, speed, 2.2, 0.08, 0.9)
     length, gain, offset, gradient, limit = 6.0, 0.98, -0.006, 0.0038, 0.22
@@ -256,8 +256,8 @@ def bus(seed: int, sensors: bool = False) -> Case:
             "time": time,
             "curvature_command": command,
             "speed": _measured(rng, speed, 0.03, 0.01),
-            "yaw_rate": _measured(rng, yaw, 0.006, 0.001),
-            "steering_angle": _measured(rng, angle, 0.002, 0.001),
+            "yaw_rate": _measured(rng, yaw, 0.004, 0.001),
+            "steering_angle": _measured(rng, angle, 0.0015, 0.001),
         },
     )
     truth = {

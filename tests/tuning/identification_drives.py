@@ -90,7 +90,13 @@ def body_by_ivp(vehicle: Vehicle, time, speed, angle):
 
     def slope(t, state):
         return lateral(
-            model, p, float(np.interp(t, time, speed)), state[0], state[1], float(np.interp(t, time, angle)), 0.0
+            model,
+            p,
+            float(np.interp(t, time, speed)),
+            state[0],
+            state[1],
+            float(np.interp(t, time, angle)),
+            0.0,
         )
 
     done = solve_ivp(slope, (time[0], time[-1]), [0.0, 0.0], t_eval=time, max_step=0.02, rtol=1e-7, atol=1e-9)

@@ -64,8 +64,8 @@ def test_the_report_stands_alone_and_is_small(demo):
     text = (demo[0] / "report.html").read_text(encoding="utf-8")
     assert not re.search(r"(src|href)=\"(?!data:|#)", text)
     assert "http" not in re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]+", "", text)
-    # usages, two tracks, three studies, the fit
-    assert text.count("data:image/png;base64,") == 7
+    # usages, two tracks, three studies; of the fit five outputs, response, residuals, intervals and correlations
+    assert text.count("data:image/png;base64,") == 15
     assert all(f"Tuning {law}" in text for law in LAWS)
     assert len(text) < 3e6
 

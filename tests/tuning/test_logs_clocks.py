@@ -92,6 +92,19 @@ def test_columns_of_dates_are_a_clock(tmp_path, zone, unit):
     check_known(read(tmp_path / "b.parquet", time={"column": "d"}))
 
 
+def test_times_of_day_and_durations_are_a_clock(tmp_path):
+    """Text as 12:00:00.25, and Parquet's durations."""
+    moments = pd.Timestamp("2026-05-04T12:00:00") + pd.to_timedelta(TIME, unit="s")
+    frame(d=moments.strftime("%H:%M:%S.%f")).to_csv(tmp_path / "a.csv", index=False)
+    log = read(tmp_path / "a.csv", time={"column": "d"})
+    check_known(log)
+    assert log.start == 43200.0
+    frame(d=pd.to_timedelta(TIME, unit="s")).to_parquet(tmp_path / "a.parquet")
+    check_known(read(tmp_path / "a.parquet", time={"column": "d"}))
+    with pytest.raises(FileError, match="column 'd': holds dates"):
+        read(tmp_path / "a.parquet", speed={"column": "d", "unit": "m/s"})
+
+
 def test_nanoseconds_since_1970_keep_their_digits(tmp_path):
     """A double holds seconds since 1970 to 0.24 µs; whole numbers are subtracted before they become one."""
     stamps = 1_777_888_999_123_456_789 + 10_000_000 * np.arange(COUNT)

@@ -291,3 +291,31 @@ def test_a_missing_extra_is_named_with_its_command(tmp_path, monkeypatch, module
         FileError, match=rf"cannot be read without the library .*pip install 'pathtrim\[{extra}\]'"
     ):
         read(tmp_path / f"a.{suffix}")
+
+
+def test_mcap_without_a_summary_is_read_from_end_to_end(tmp_path):
+    """As recorders write it that keep no index."""
+    with (tmp_path / "a.mcap").open("wb") as stream:
+        writer = mcap_writer.Writer(
+            stream, index_types=mcap_writer.IndexType.NONE, use_summary_offsets=False, use_statistics=False,
+            repeat_channels=False, repeat_schemas=False,
+        )  # fmt: skip
+        writer.start()
+        schema = writer.register_schema("x", "jsonschema", b"{}")
+        channel = writer.register_channel("/vehicle/status", "json", schema)
+        for time, speed in zip(TIME, SPEED, strict=True):
+            at = START + round(time * 1e9)
+            writer.add_message(channel, at, json.dumps({"speed": {"value": speed}}).encode(), at)
+        writer.finish()
+    log = read(tmp_path / "a.mcap", **{**MCAP, "yaw_rate": None})
+    np.testing.assert_allclose(log["speed"], SPEED / 3.6)
+
+
+def test_an_mdf_group_over_an_angle_has_no_clock(tmp_path):
+    """The master of a group may be an angle: its rows are no moments."""
+    with asammdf.MDF(version="4.10") as mdf:
+        mdf.append([signal("v", SPEED, "km/h")])
+        mdf.groups[0].channels[mdf.masters_db[0]].sync_type = 2
+        saved = mdf.save(tmp_path / "a.mf4", overwrite=True)
+    with pytest.raises(FileError, match="has no clock of its own"):
+        read(saved, time=None, yaw_rate=None)

@@ -192,3 +192,15 @@ def test_blank_rows_of_others_do_not_slow_the_log(tmp_path):
     np.testing.assert_allclose(log["time"], TIME, atol=1e-12)
     np.testing.assert_allclose(log["speed"], SPEED / 3.6)
     assert dict(log.fresh) == {}
+
+
+def test_a_sensor_that_fell_silent_ends_the_log_and_the_remedy_is_said(tmp_path):
+    """The yaw rate ends half-way: what follows is left out, and comes back without that quantity."""
+    turn = np.where(np.arange(400) < 200, 1.0, np.nan)
+    pd.DataFrame({"t": 0.01 * np.arange(400), "v": 5.0, "w": turn}).to_csv(tmp_path / "a.csv", index=False)
+    log = read(tmp_path / "a.csv")
+    assert log.duration == pytest.approx(1.99)
+    assert log.findings == (
+        "the last 2 s were left out: yaw_rate has no reading there; without [yaw_rate] in the channel file they stay",
+    )
+    assert read(tmp_path / "a.csv", yaw_rate=None).duration == pytest.approx(3.99)

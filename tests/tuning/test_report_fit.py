@@ -92,10 +92,17 @@ def identified(wrong=1.0, rate_limit=50.0, **changes):
         "steering.dead_time": (0.2, "s", 0.19, 0.21, 0.005, "found"),
         "steering.lag": (0.25, "s", 0.1, 0.4, 0.075, "found"),
         "steering.offset": (0.0, "rad", -0.001, 0.003, 0.001, "found"),
+        "road.bank[0]": (0.01, "rad", 0.0, 0.02, 0.005, "found"),
         "body.wheelbase": (3.0, "m", np.nan, np.nan, np.nan, "known"),
     }
-    names = ["steering.dead_time", "steering.lag", "steering.offset", "tyres.understeer_gradient"]
-    covariance = np.diag([0.005, 0.075, 0.001, np.inf]) ** 2
+    names = [
+        "steering.dead_time",
+        "steering.lag",
+        "steering.offset",
+        "tyres.understeer_gradient",
+        "road.bank[0]",
+    ]
+    covariance = np.diag([0.005, 0.075, 0.001, np.inf, 0.005]) ** 2
     covariance[0, 1] = covariance[1, 0] = -0.95 * 0.005 * 0.075
     content = {
         "vehicle": vehicle,
@@ -195,9 +202,11 @@ def test_words_on_a_response_say_where_it_is_off() -> None:
     words = response_words(panel)
     assert "usable from 0.2 to 0.8 Hz, good from 0.2 to 0.4 Hz" in words
     assert (
-        "at 2 of 3 usable frequencies; furthest off at 0.4 Hz, where its gain is +50 % and its phase +0 deg"
+        "at 1 of 3 usable frequencies, furthest at 0.4 Hz, where its gain is +50 % and its phase 0 deg"
         in words
     )
+    same = ResponsePanel("a to b", estimate(measured), estimate(measured), measured, np.nan)
+    assert "within the readings' 95 % interval at all of them" in response_words(same)
     nothing = SimpleNamespace(title="a to b", measured=estimate(measured), simulated=estimate(simulated))
     nothing.measured = FrequencyResponse(f, measured, 0.1 * coherence, np.full(4, 20.0), np.zeros(4), 0.0)
     assert "at no frequency" in response_words(nothing)  # type: ignore[arg-type]
@@ -218,7 +227,7 @@ def test_a_wrong_lag_is_said_in_plain_words() -> None:
 
 
 def test_intervals_are_held_against_what_tuning_needs(found) -> None:
-    """Values without an interval are left out; an interval is in units of its need, wide ones are told."""
+    """Values without an interval and those of the roads are left out; an interval is in units of its need, wide ones are told."""
     lines = {line.label: line for line in value_lines(found)}
     assert list(lines) == ["steering: dead time", "steering: lag", "steering: offset"]
     dead_time, lag, offset = lines.values()
@@ -226,13 +235,13 @@ def test_intervals_are_held_against_what_tuning_needs(found) -> None:
     assert dead_time.enough
     assert not lag.enough
     assert (offset.low, offset.high) == (pytest.approx(-1.0 / 3.0), pytest.approx(1.0))
-    assert "0.200 s" in dead_time.text
-    assert "[0.190, 0.210]" in dead_time.text
+    assert "0.2000 s" in dead_time.text
+    assert "[0.1900, 0.2100]" in dead_time.text
     assert png(values_picture(tuple(lines.values()))).startswith(PNG_START)
 
 
 def test_correlations_leave_out_what_was_not_seen(found) -> None:
-    """The correlation is covariance over standard errors; a value the logs say nothing about has none."""
+    """The correlation is covariance over standard errors; what the logs say nothing about has none, roads are left out."""
     data = correlation_data(found)
     assert data.names == ("steering: dead time", "steering: lag", "steering: offset")
     np.testing.assert_allclose(np.diag(data.matrix), 1.0, atol=ROUNDING)

@@ -40,6 +40,13 @@ def command(
             metavar="NAME=VALUE", help="What you know, in SI units, as wheelbase=2.9; repeat for more."
         ),
     ] = None,
+    prior: Annotated[
+        list[str] | None,
+        typer.Option(
+            metavar="NAME=MEAN:SD",
+            help="What you know within limits: mean and standard deviation, SI, as wheelbase=2.9:0.05.",
+        ),
+    ] = None,
     validate: Annotated[
         list[str] | None,
         typer.Option(metavar="LOG", help="Log to judge the fit by; repeat for more. Default: part of LOG..."),
@@ -75,9 +82,18 @@ def command(
     held = [tuning.read_log(drive, mapped) for drive in held_files] or None
     say(f"fitting {sum(log.duration for log in drives):.0f} s of driving from {len(drives)} log(s) ...")
     found = tuning.identify(
-        drives, known=values, validate=held, model=inputs.model_name(model), seed=seed, name=name
+        drives,
+        known=values,
+        validate=held,
+        model=inputs.model_name(model),
+        seed=seed,
+        name=name,
+        prior=inputs.prior_values(prior or []),
     )
-    written = tuning.write_report(report, found=found, files={out.name: "the vehicle file"}, pictures=False)
+    health = tuning.examine([*drives, *(held or [])], known=values)
+    written = tuning.write_report(
+        report, found=found, health=health, files={out.name: "the vehicle file"}, pictures=False
+    )
     found.vehicle.save(out)
     lines = [
         found.table(),
@@ -90,9 +106,9 @@ def command(
             f"Next: pathtrim tune --vehicle {out} --law PurePursuit Stanley MPC --track double-lane-change --out study"
         )
     else:
-        say("pathtrim: caution: this fit is not to be trusted; do not tune for it:")
-        for finding in found.findings:
-            say(f"  ! {finding}")
+        say(f"pathtrim: caution: {found.verdict}")
+        for text in (*found.doubts, *(f"drive next, {advice}" for advice in found.advice)):
+            say(f"  ! {text}")
     deliver(
         "\n".join(lines),
         {**identified_data(found), "trusted": trusted, "files": [str(out), *map(str, written)]},
@@ -110,6 +126,10 @@ def identified_data(found: Identified) -> dict[str, Any]:
         "validation": found.validation,
         "training": found.training,
         "held_out": found.held_out,
+        "verdict": found.verdict,
+        "undetermined": list(found.undetermined),
+        "advice": list(found.advice),
+        "doubts": list(found.doubts),
         "findings": list(found.findings),
         "model": found.vehicle.model_name,
     }

@@ -27,6 +27,7 @@ __all__ = [
     "named_laws",
     "output_file",
     "output_folder",
+    "prior_values",
     "scenarios_from",
     "tracks_from",
 ]
@@ -146,6 +147,25 @@ def known_values(words: Sequence[str]) -> dict[str, Any]:
     return known
 
 
+def prior_values(words: Sequence[str]) -> dict[str, tuple[float, float]]:
+    """Read `name=mean:deviation` words."""
+    given: dict[str, tuple[float, float]] = {}
+    for word in words:
+        name, _, value = word.partition("=")
+        mean, colon, deviation = value.partition(":")
+        pair = _value(f"{mean},{deviation}") if colon else ""
+        if not name.strip() or not isinstance(pair, tuple) or len(pair) != 2:
+            raise InputError(
+                f"--prior received {word!r}",
+                "name=mean:standard deviation, in SI units",
+                "write for example --prior wheelbase=2.9:0.05",
+            )
+        if name.strip() in given:
+            raise InputError(f"--prior gives {name.strip()} twice", "each name once", "remove one of the two")
+        given[name.strip()] = pair
+    return given
+
+
 def _value(text: str) -> Any:
     parts = text.split(",")
     try:
@@ -203,17 +223,19 @@ def drive_files(word: str) -> list[Path]:
     return [Path(part) for part in parts]
 
 
-def output_file(path: Path, inputs: Iterable[Path] = ()) -> Path:
-    """Check, before any work, that a vehicle file can be written, and destroys neither an input nor another's file.
+def output_file(path: Path, inputs: Iterable[Path] = (), report: bool = False) -> Path:
+    """Check, before any work, that a file can be written, and destroys neither an input nor another's file.
 
-    Its folder is made only when there is something to write.
+    Its folder is made only when there is something to write. `report`: a page instead of a vehicle file.
     """
     if path.is_dir():
         raise FileError(path, "", "is a folder", "the name of a file", "add a file name to --out")
     if any(path.resolve() == source.resolve() for source in inputs):
         raise FileError(path, "", "is an input and would be overwritten", "another file", "change --out")
     output_folder(path.parent)
-    if path.is_file():
+    if report:
+        keep_others({path: REPORT_MARK})
+    elif path.is_file():
         with path.open(encoding="utf-8", errors="replace") as stream:
             first = stream.readline()
         if not first.startswith(VEHICLE_MARK):

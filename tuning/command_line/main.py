@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from tuning.command_line import compare, demo, excite, export, identify, tune
+from tuning.command_line import compare, demo, excite, export, health, identify, tune
 from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def _root(
         typer.echo(context.get_help())
 
 
-for _module in (demo, excite, identify, tune, compare, export):
+for _module in (demo, excite, health, identify, tune, compare, export):
     app.command(_module.NAME, short_help=_module.SHORT)(_module.command)
 
 
@@ -109,7 +109,7 @@ def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
     return BAD_INPUT
 
 
-COMMANDS = tuple(_module.NAME for _module in (demo, excite, identify, tune, compare, export))
+COMMANDS = tuple(_module.NAME for _module in (demo, excite, health, identify, tune, compare, export))
 
 
 def _spread(arguments: list[str]) -> list[str]:

@@ -7,7 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tuning.excitation.drives import EASE, RUN_UP, SETTLE, STOP, Drive, speed_drive, steering_drive
+from tuning.excitation.drives import (
+    EASE,
+    RUN_UP,
+    SETTLE,
+    STOP,
+    Drive,
+    circle_drive,
+    speed_drive,
+    steering_drive,
+)
 from tuning.excitation.ground import Ground, broken, driven
 from tuning.excitation.manoeuvres import SPEED, STEERING, Setting
 from tuning.excitation.space import Limits, Size, Space
@@ -35,6 +44,11 @@ class Candidate:
     drive: Drive
     ground: Ground
 
+    @property
+    def steers(self) -> bool:
+        """Whether it is a manoeuvre of the steering."""
+        return bool(np.any(self.drive.curvature_command))
+
 
 @dataclass(frozen=True)
 class Course:
@@ -59,6 +73,8 @@ def candidates(course: Course, speeds: Sequence[float] | None = None) -> list[Ca
     for speed in speeds or speeds_of(course.limits):
         for name in STEERING:
             found += steering_candidates(course, name, speed)
+        for side in ("left", "right"):
+            found += _circle_candidates(course, side, speed)
     if speeds is None:
         for name in SPEED:
             found += _speed_candidates(course, name)
@@ -73,10 +89,7 @@ def steering_candidates(course: Course, name: str, speed: float) -> list[Candida
     seconds = (course.space.room[0] - course.size.length - way) / speed
     if seconds <= 0.0:
         return []
-    length = vehicle.body.wheelbase
-    tightest = np.tan(_ANGLE * limits.steering_angle) / length
-    amplitude = min(_LATERAL * limits.lateral_acceleration / speed**2, float(tightest))
-    rate = _RATE * limits.steering_rate / length
+    amplitude, rate = _amplitude_and_rate(course, speed)
     for shorter in _SHORTER:
         for size in _SIZES:
             pieces = STEERING[name](Setting(shorter * seconds, size * amplitude, rate))
@@ -90,6 +103,31 @@ def steering_candidates(course: Course, name: str, speed: float) -> list[Candida
             if not drives or "length" in faults:
                 break
     return []
+
+
+def _circle_candidates(course: Course, side: str, speed: float) -> list[Candidate]:
+    """Give the tightest circle at a speed (m/s) that limits allow, where it fits: both ways they show understeer."""
+    limits, vehicle = course.limits, course.vehicles[0]
+    up, down = RUN_UP * limits.acceleration, STOP * limits.deceleration
+    amplitude, rate = _amplitude_and_rate(course, speed)
+    for size in _SIZES:
+        level = size * amplitude * (1.0 if side == "left" else -1.0)
+        name = f"circle to the {side} at {speed:.1f} m/s"
+        kept, faults = _kept(course, [circle_drive(name, vehicle, level, rate, speed, up, down)])
+        if kept:
+            return kept
+        if faults & {"length", "width"}:  # a smaller curvature needs more ground
+            break
+    return []
+
+
+def _amplitude_and_rate(course: Course, speed: float) -> tuple[float, float]:
+    """Give the largest curvature, 1/m, at a speed (m/s), and its fastest change, 1/(m s)."""
+    limits, length = course.limits, course.size.wheelbase
+    tightest = float(np.tan(_ANGLE * limits.steering_angle)) / length
+    return min(
+        _LATERAL * limits.lateral_acceleration / speed**2, tightest
+    ), _RATE * limits.steering_rate / length
 
 
 def _speed_candidates(course: Course, name: str) -> list[Candidate]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from tuning.excitation.manoeuvres import PERIOD, SpeedProgramme
 from tuning.vehicle import Vehicle
 
-__all__ = ["Drive", "commanded_steering", "speed_drive", "steering_drive"]
+__all__ = ["Drive", "circle_drive", "commanded_steering", "speed_drive", "steering_drive"]
 
 Array = NDArray[np.float64]
 
@@ -20,6 +20,9 @@ BEFORE, AFTER = (
 )  # s of standstill: before, for the sensors' offsets; after, until it stands whatever its lag
 SETTLE = 2.0  # s at speed before the manoeuvre, and 0.5 s after it
 EASE = 1.5  # s, over which the acceleration of a run-up falls to 0
+TURNS = (
+    1.25  # at speed in a circle: each direction of the compass once and more, so that a slope averages out
+)
 RUN_UP, STOP = 0.5, 0.4  # of the limits: acceleration of run-up and stop
 
 
@@ -66,27 +69,57 @@ def commanded_steering(vehicle: Vehicle, curvature: Array) -> Array | None:
 def steering_drive(
     name: str, vehicle: Vehicle, curvature: Array, speed: float, acceleration: float, deceleration: float
 ) -> Drive:
-    """Give a drive with curvature commands of shape (m,), 1/m, at one speed (m/s); run-up and stop by ramps (m/s²).
+    """Give a drive with curvature commands of shape (m,), 1/m, at one speed (m/s); run-up and stop by ramps (m/s²)."""
+    hold = SETTLE + PERIOD * curvature.size + 0.5
+    time, asked, feed_forward, at_speed, _ = _at_speed(speed, acceleration, deceleration, hold)
+    first = int(np.ceil((at_speed + SETTLE) / PERIOD))
+    bent = np.zeros(time.size)
+    bent[first : first + curvature.size] = curvature
+    return Drive(
+        name, time, bent, asked, feed_forward, commanded_steering(vehicle, bent),
+        manoeuvre=(first, first + curvature.size),
+    )  # fmt: skip
+
+
+def circle_drive(
+    name: str,
+    vehicle: Vehicle,
+    curvature: float,
+    rate: float,
+    speed: float,
+    acceleration: float,
+    deceleration: float,
+) -> Drive:
+    """Give a drive in a circle (curvature 1/m, + left) from standstill to standstill, `TURNS` of it at speed (m/s).
+
+    The wheels turn before the vehicle moves, by `rate` (1/(m s)), and stay: so the ground is the circle and no more.
+    """
+    hold = TURNS * 2.0 * np.pi / (abs(curvature) * speed)
+    time, asked, feed_forward, at_speed, end = _at_speed(speed, acceleration, deceleration, hold)
+    bent = np.sign(curvature) * np.clip(rate * (time - 1.0), 0.0, abs(curvature))
+    return Drive(
+        name, time, bent, asked, feed_forward, commanded_steering(vehicle, bent),
+        manoeuvre=(int(at_speed / PERIOD), int(end / PERIOD)),
+    )  # fmt: skip
+
+
+def _at_speed(
+    speed: float, acceleration: float, deceleration: float, hold: float
+) -> tuple[Array, Array, Array, float, float]:
+    """Give time, speed command, feed-forward, and the moments (s) at which the speed is reached and the stop begins.
 
     The run-up eases off before its end: with a full ramp a slow drive overshoots the speed by a tenth.
     """
     ease = min(EASE, speed / acceleration)
     up, down = speed / acceleration + 0.5 * ease, speed / deceleration
-    begin = BEFORE + up + SETTLE
-    end = begin + PERIOD * curvature.size + 0.5
+    end = BEFORE + up + hold
     time = np.arange(0.0, end + down + AFTER, PERIOD)
-    first = int(np.ceil(begin / PERIOD))
-    bent = np.zeros(time.size)
-    bent[first : first + curvature.size] = curvature
     left = np.clip(BEFORE + up - time, 0.0, up)  # of the run-up, s
     rising = np.where(time >= BEFORE, acceleration * np.minimum(left / ease, 1.0), 0.0)
     missing = acceleration * np.where(left < ease, 0.5 * left**2 / ease, left - 0.5 * ease)
     falling = (time >= end) & (time < end + down)
     asked = np.where(time < end, speed - missing, np.maximum(speed - deceleration * (time - end), 0.0))
-    return Drive(
-        name, time, bent, np.maximum(asked, 0.0), rising - np.where(falling, deceleration, 0.0),
-        commanded_steering(vehicle, bent), manoeuvre=(first, first + curvature.size),
-    )  # fmt: skip
+    return time, np.maximum(asked, 0.0), rising - np.where(falling, deceleration, 0.0), BEFORE + up, end
 
 
 def speed_drive(

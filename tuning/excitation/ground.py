@@ -10,14 +10,15 @@ from numpy.typing import NDArray
 
 from tuning.excitation.drives import Drive
 from tuning.excitation.space import Limits, Size, Space
+from tuning.logs.log import Log
 from tuning.simulation.open_loop import OpenLoopRun, open_loop
 from tuning.vehicle import Vehicle
 
-__all__ = ["Ground", "broken", "driven", "run_of"]
+__all__ = ["Ground", "broken", "driven", "log_of_run", "run_of"]
 
 Array = NDArray[np.float64]
 
-_EVERY = 5  # samples between two outlines of the body: 0.1 s
+_EVERY = 4  # samples between two outlines of the body that are kept for drawing
 _STILL = 0.05  # m/s
 
 
@@ -27,11 +28,11 @@ class Ground:
 
     Attributes:
         start: place of the rear-axle middle at the start mark, m.
-        outlines: for each vehicle the body's corners every 0.1 s, shape (k, 4, 2), m.
+        outlines: for each vehicle the body's corners at every fourth sample, shape (k, 4, 2), m.
         paths: for each vehicle its rear-axle middle, shape (n, 2), m.
         box: least and greatest x, least and greatest y of all of it, m.
         peaks: greatest magnitudes over all vehicles, by limit's name, SI.
-        run_up, stopping: longest distance along x before the manoeuvre, and after it, m.
+        run_up, stopping: longest way before the manoeuvre, and from the stop's command to standstill, m.
         stands: whether every vehicle stands still at the end.
     """
 
@@ -53,6 +54,25 @@ def run_of(vehicle: Vehicle, drive: Drive) -> OpenLoopRun:
     )  # fmt: skip
 
 
+def log_of_run(name: str, drive: Drive, vehicle: Vehicle, outputs: Sequence[str]) -> Log:
+    """Drive a vehicle by a planned drive in simulation and give the log that it would leave, without noise."""
+    run = run_of(vehicle, drive)
+    data = {
+        "time": drive.time,
+        "speed_command": drive.speed_command,
+        "acceleration_command": drive.acceleration_command,
+        "speed": run.series("speed"),
+        **{output: run.series(output) for output in outputs},
+    }
+    unit = None
+    if drive.steering_command is None:
+        data["curvature_command"] = drive.curvature_command
+    else:
+        data["steering_command"] = drive.steering_command
+        unit = "rad" if vehicle.steering.interface == "angle" else None
+    return Log(name, data, unit)
+
+
 def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) -> Ground:
     """Drive all vehicles from one start mark that lies so that what they sweep begins at the margin, in the middle."""
     runs = [run_of(vehicle, drive) for vehicle in vehicles]
@@ -63,7 +83,7 @@ def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) 
     paths = [np.stack([run.series("x"), run.series("y")], axis=1) + shift for run in runs]
     first, last = drive.manoeuvre
     last = min(last, drive.time.size) - 1
-    x = [run.series("x") for run in runs]
+    way = [np.cumsum(run.series("speed")) * float(drive.time[1] - drive.time[0]) for run in runs]
     longitudinal = [run.series("longitudinal_acceleration") for run in runs]
     peaks = {
         "speed": _most(np.abs(run.series("speed")) for run in runs),
@@ -75,12 +95,12 @@ def driven(drive: Drive, vehicles: Sequence[Vehicle], size: Size, space: Space) 
     }
     return Ground(
         (float(shift[0]), float(shift[1])),
-        tuple(o + shift for o in outlines),
+        tuple(np.concatenate([o[::_EVERY], o[-1:]]) + shift for o in outlines),
         tuple(paths),
         (float(low[0] + shift[0]), float(high[0] + shift[0]), float(low[1] + shift[1]), float(high[1] + shift[1])),
         peaks,
-        max(float(values[first]) for values in x),
-        max(float(values[-1] - values[last]) for values in x),
+        max(float(values[first]) for values in way),
+        max(float(values[-1] - values[last]) for values in way),
         all(float(run.series("speed")[-1]) < _STILL for run in runs),
     )  # fmt: skip
 
@@ -97,8 +117,8 @@ def broken(ground: Ground, space: Space, limits: Limits) -> list[str]:
 
 
 def _outlines(run: OpenLoopRun, size: Size) -> Array:
-    every = np.r_[0 : run.time.size : _EVERY, run.time.size - 1]
-    x, y, heading = (run.series(name)[every] for name in ("x", "y", "heading"))
+    """Give the corners of the body at every sample, shape (n, 4, 2), m, from where it starts."""
+    x, y, heading = (run.series(name) for name in ("x", "y", "heading"))
     along = np.array([-size.rear, size.wheelbase + size.front, size.wheelbase + size.front, -size.rear])
     across = 0.5 * size.width * np.array([-1.0, -1.0, 1.0, 1.0])
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["drive_picture", "ground_marks"]
 
 _ROOM = 0.09  # of the length, above and below the space, for the marks' names
+_APART = 0.18  # of the length, from which the names of two marks stand beside each other
 _UNCERTAIN, _NOMINAL = "#f3c9ad", "#7fb3d6"  # pale vermillion and pale blue
 
 
@@ -72,10 +73,15 @@ def _ground(axes: Axes, drive: Drive, ground: Ground, space: Space, size: Size) 
         )
     )
     marks = ground_marks(drive, ground)
-    for (name, (x, y)), sign in zip(marks.items(), (1, -1, 1, -1), strict=True):
+    places = [x for x, _ in marks.values()]
+    for i, (name, (x, y)) in enumerate(marks.items()):
+        sign, other = (1, -1)[i % 2], places[(i + 2) % 4]
+        # Two names on the same side that would cover each other lean apart.
+        apart = abs(x - other) >= _APART * space.length
+        lean = "center" if apart else "right" if (x, i) < (other, (i + 2) % 4) else "left"
         axes.plot([x], [y], marker="|", markersize=16, color=VERMILLION, markeredgewidth=2.0)
         axes.annotate(
-            f"{name}\n{x:.0f} m", (x, y), (x, sign * (half + 0.02 * space.length)), ha="center",
+            f"{name}\n{x:.0f} m", (x, y), (x, sign * (half + 0.02 * space.length)), ha=lean,
             va="bottom" if sign > 0 else "top", fontsize=8.5, annotation_clip=False,
             arrowprops={"arrowstyle": "-", "color": QUIET, "linewidth": 0.6},
         )  # fmt: skip
@@ -88,7 +94,7 @@ def _ground(axes: Axes, drive: Drive, ground: Ground, space: Space, size: Size) 
         axes,
         "m along the space, from its near end",
         "m to the left",
-        f"{drive.name}: start mark at {ground.start[0]:.1f} m, {ground.start[1]:+.1f} m",
+        f"{drive.name}: start mark at {ground.start[0]:.1f} m, {round(ground.start[1], 1) + 0.0:+.1f} m",
     )
     swept = [Patch(color=_NOMINAL, label="swept as planned"),
              Patch(color=_UNCERTAIN, label="swept by whatever the vehicle may turn out to be")]  # fmt: skip

@@ -32,7 +32,7 @@ def drive_rows(plan: ExcitationPlan) -> list[tuple[str, ...]]:
                 f"{drive.repeats}",
                 f"{drive.duration:.0f}",
                 f"{right - left:.0f} x {high - low:.1f}",
-                f"{ground.start[0]:.1f}, {ground.start[1]:+.1f}",
+                f"{ground.start[0]:.1f}, {round(ground.start[1], 1) + 0.0:+.1f}",
                 f"{ground.run_up:.0f}",
                 f"{ground.stopping:.0f}",
                 f"{ground.peaks['speed']:.1f}",

@@ -90,6 +90,6 @@ def _drawn(unknowns: Sequence[Unknown], estimate: Estimate, rng: np.random.Gener
 def _apart(widened: Mapping[str, tuple[float, float]], rng: np.random.Generator) -> dict[str, float]:
     """Draw what was found apart from the last fit: normally, its interval taken as one of 95 % and as its bounds."""
     return {
-        name: float(rng.normal(0.5 * (low + high), (high - low) / (2.0 * 1.96)).clip(low, high))
+        name: float(np.clip(rng.normal(0.5 * (low + high), (high - low) / (2.0 * 1.96)), low, high))
         for name, (low, high) in widened.items()
     }

@@ -81,7 +81,7 @@ class FrequencyResponse:
     def band(self) -> tuple[float, float] | None:
         """The longest uninterrupted range of usable frequencies (in octaves), Hz; None where there is none."""
         edges = np.flatnonzero(np.diff(np.concatenate(([0], self.usable.astype(int), [0]))))
-        runs = [(self.frequency[a], self.frequency[b - 1]) for a, b in edges.reshape(-1, 2)]
+        runs = [(float(self.frequency[a]), float(self.frequency[b - 1])) for a, b in edges.reshape(-1, 2)]
         return max(runs, key=lambda run: run[1] / run[0]) if runs else None
 
 
@@ -171,7 +171,8 @@ def _spectra(pieces: list[Array], length: int, cycles: int) -> tuple[float, floa
 
     The same as `scipy.signal.csd` there, which would work out every other frequency too: ten times the time.
     """
-    turn = signal.get_window("hann", length) * np.exp(-2j * np.pi * cycles / length * np.arange(length))
+    turns = np.arange(length) / length
+    turn = (0.5 - 0.5 * np.cos(2.0 * np.pi * turns)) * np.exp(-2j * np.pi * cycles * turns)
     turn -= turn.sum() / length  # takes the mean off each window
     waves = np.stack((turn.real, turn.imag), axis=1)
     uu, yy, uy = 0.0, 0.0, 0j

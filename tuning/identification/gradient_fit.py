@@ -30,7 +30,9 @@ def part_gradient(
     """Give the kinematic fit with the gradient of a single-track one where that explains more, else as it is."""
     problem = kinematic.problem
     length = float(kinematic.values.get("body.wheelbase", problem.vehicle.body.wheelbase))
-    assumed = {"body.mass": _ANY_MASS, "body.front_axle_distance": _MIDDLE * length} | known
+    assumed: dict[str, Any] = {"body.mass": _ANY_MASS, "body.front_axle_distance": _MIDDLE * length} | dict(
+        known
+    )
     place = {name: assumed[name] for name in ("body.mass", "body.front_axle_distance")}
     given = replace(problem, vehicle=problem.vehicle.replace(**{"body.wheelbase": length} | place))
     tyres = fit_tyres(replace(kinematic, problem=given), assumed, settings)

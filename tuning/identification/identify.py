@@ -90,7 +90,8 @@ def identify(
     drives = [with_speed(log, findings) for log in drives]
     others = [with_speed(log, findings) for log in others] if others is not None else None
     check_moving(drives)
-    doubts = doubts_of_channels([*drives, *(others or [])], values)
+    doubts, seen = doubts_of_channels([*drives, *(others or [])], values)
+    findings += seen
     fitted, held, words = split(drives, others, command, seed)
     threshold = moving_threshold(drives)
     findings.append(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tuning.identification.quality import Trace, agreement
 from tuning.logs.log import Log
+from tuning.logs.physics import check_physics
 
 __all__ = ["doubts_of_channels", "doubts_of_fit", "doubts_of_gain", "unjudged"]
 
@@ -24,7 +25,6 @@ _VARIED = 0.3  # of the training spread: held-out driving that varies, or is mis
 _OPPOSITE = -0.5  # correlation below which one of two signals is taken to be negated
 _ALIKE = 0.7  # correlation from which a ratio of spreads means something
 _UNIT_ROOM = 0.15  # either side of a ratio of units
-_MOST_RATIO = 3.0  # between two channels that should be equal: slip and understeer stay well within
 _GAIN = (0.7, 1.4)  # achieved over commanded road-wheel angle
 _LEAST_SAMPLES = 20
 
@@ -52,49 +52,18 @@ _LOOKS: dict[str, dict[float, str]] = {
 }
 
 
-def doubts_of_channels(logs: Sequence[Log], known: Mapping[str, Any]) -> list[str]:
-    """Say where the measured channels contradict each other, whatever a fit would make of them.
-
-    Speed × yaw rate is the lateral acceleration, and speed × steering angle / wheelbase the yaw rate, but for slip and
-    noise. Where both pairs have opposite signs, the yaw rate that they share is the odd one.
+def doubts_of_channels(logs: Sequence[Log], known: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """Say where the measured channels contradict physics, whatever a fit would make of them (`tuning.logs.physics`).
 
     Args:
         logs: drives with a speed.
-        known: values by dotted name; without `body.wheelbase` the steering angle's size is not compared.
+        known: values by dotted name; without `body.wheelbase` the steering angle's size is judged only roughly.
+
+    Returns:
+        The doubts, which end trust, and what else the channels show.
     """
-    doubts: list[str] = []
-    (turning,) = _joined(logs, "yaw_rate")
-    if turning.size and np.ptp(turning) == 0.0:
-        doubts.append(
-            f"yaw_rate is {turning[0]:.3g} rad/s in every sample: it measures nothing; check its column in the channel file"
-        )
-    wheelbase = known.get("body.wheelbase")
-    speed, yaw, sideways = _joined(logs, "speed", "yaw_rate", "lateral_acceleration")
-    across = (speed * yaw, sideways)
-    speed, yaw, angle = _joined(logs, "speed", "yaw_rate", "steering_angle")
-    along = (yaw, speed * angle / float(wheelbase or 1.0))
-    first, second = _correlation(*across), _correlation(*along)
-    if first < _OPPOSITE and second < _OPPOSITE:
-        doubts.append(
-            "yaw_rate has the opposite sign of both lateral_acceleration and steering_angle: yaw_rate looks negated "
-            "(scale = -1 in the channel file turns it)"
-        )
-    elif first < _OPPOSITE:
-        odd = "lateral_acceleration looks negated" if second > -_OPPOSITE else "one of them is negated"
-        doubts.append(f"yaw_rate × speed and lateral_acceleration have opposite signs: {odd}")
-    elif second < _OPPOSITE:
-        odd = "steering_angle looks negated" if first > -_OPPOSITE else "one of them is negated"
-        doubts.append(f"steering_angle and yaw_rate have opposite signs: {odd}")
-    doubts += _unequal(*across, "yaw_rate × speed", ("yaw_rate", "speed"), "lateral_acceleration", ())
-    if wheelbase is not None:
-        doubts += _unequal(
-            *along,
-            "yaw_rate",
-            ("yaw_rate",),
-            "speed × steering_angle / wheelbase",
-            ("steering_angle", "speed"),
-        )
-    return doubts
+    found = check_physics(logs, known)
+    return [one.text for one in found if one.is_doubt], [one.text for one in found if not one.is_doubt]
 
 
 def unjudged(
@@ -157,34 +126,10 @@ def doubts_of_gain(found: Mapping[str, float]) -> list[str]:
     ]
 
 
-def _joined(logs: Sequence[Log], *quantities: str) -> list[Array]:
-    """Give quantities of the logs that hold all of them, one log after the other."""
-    having = [log for log in logs if log.has(*quantities)]
-    return [np.concatenate([np.zeros(0), *(log[name] for log in having)]) for name in quantities]
-
-
 def _correlation(a: Array, b: Array) -> float:
     if a.size < _LEAST_SAMPLES or np.ptp(a) == 0.0 or np.ptp(b) == 0.0:
         return 0.0
     return float(np.corrcoef(a, b)[0, 1])
-
-
-def _unequal(
-    a: Array, b: Array, left: str, above: tuple[str, ...], right: str, below: tuple[str, ...]
-) -> list[str]:
-    """Give the doubt where two signals go together in shape but not in size.
-
-    `above` and `below` name the channels that a too large, or too small, ratio of a to b may be due to.
-    """
-    if abs(_correlation(a, b)) < _ALIKE:
-        return []
-    ratio = float(np.std(a) / np.std(b))
-    if 1.0 / _MOST_RATIO <= ratio <= _MOST_RATIO:
-        return []
-    looks = [_unit(name, ratio) for name in above]
-    looks += [_unit(name, 1.0 / ratio) for name in (*below, *(() if below else (right,)))]
-    hint = " or ".join(look for look in looks if look) or "check the units of these channels"
-    return [f"{left} is {ratio:.3g} times {right}, where about 1 is expected: {hint}"]
 
 
 def _look(name: str, trace: Trace) -> str:

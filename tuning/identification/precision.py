@@ -20,7 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.fft import irfft, next_fast_len, rfft
+from scipy.fft import next_fast_len
 from scipy.signal import oaconvolve
 from scipy.stats import t as student_t
 
@@ -94,8 +94,8 @@ def colour_of(values: Array, group: NDArray[np.int64]) -> Colour:
 def _products(part: Array, highest: int) -> Array:
     """Give the sums of products of a recording's residuals that stand 0 to `highest` apart, shape (highest + 1,)."""
     length = next_fast_len(part.size + highest + 1, real=True)
-    power = np.abs(rfft(part, length)) ** 2
-    return irfft(power, length)[: highest + 1]
+    power = np.abs(np.fft.rfft(part, length)) ** 2
+    return np.fft.irfft(power, length)[: highest + 1]
 
 
 def _process(raw: Array, n: int) -> tuple[Array, int]:

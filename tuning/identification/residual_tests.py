@@ -58,7 +58,7 @@ class ResidualTest:
     @property
     def lags(self) -> Array:
         """Lags of `cross`, s, shape (51,)."""
-        return self.step * np.arange(-LAGS, LAGS + 1)
+        return self.step * np.arange(-LAGS, LAGS + 1, dtype=float)
 
     @property
     def white(self) -> bool:

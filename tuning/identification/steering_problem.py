@@ -56,6 +56,9 @@ class _Kept:
         self._answers: dict[tuple[float, ...], Array] = {}
         self._lock = Lock()
 
+    def __reduce__(self) -> tuple[type[_Kept], tuple[()]]:
+        return _Kept, ()  # a copy, as for another process, begins with none
+
     def get(self, key: tuple[float, ...], make: Callable[[], Array]) -> Array:
         """Give the answer kept under a key, or make and keep it."""
         with self._lock:

@@ -13,16 +13,17 @@ import pandas as pd
 
 from tracks.errors import FileError
 from tuning.logs.log_text import BLANKS, content_lines, read_log_text, separator_of, split_line
-from tuning.logs.table import Table
+from tuning.logs.table import Table, bracketed_unit
 from tuning.logs.units import any_unit
 
 __all__ = ["read_csv_table"]
 
-_SAMPLE = 12  # lines at the head of the file that show its form
+_SAMPLE = 40  # lines at the head of the file that show its form, and may stand above the header
 
 # A comma in a number is a decimal one for certain where no thousands have it: after a lone 0, or not before 3 digits.
-_COMMA = re.compile(r"\d,\d")
+_COMMA = re.compile(r"(?<![:\d.,])\d+,\d")
 _DECIMAL_COMMA = re.compile(r"(?<![\d.,])(?:0,\d|\d+,(?:\d{1,2}|\d{4,})(?![\d.,]))")
+_COMMENT = re.compile(r"#[^\n]*")
 _QUOTED_COMMA = re.compile(r'"\s*[-+]?\d*,\d+\s*"')
 
 _DATE = re.compile(r"\d{4}-?\d\d-?\d\d")
@@ -44,7 +45,8 @@ def read_csv_table(path: FilePath, names: Iterable[str] = ()) -> list[Table]:
     head = content_lines(text, _SAMPLE)
     if not head:
         raise FileError(path, "", "is empty", "a header line and one line a sample", "export the log again")
-    commented = _commented_header(text, head)
+    head, above = _without_preamble(head, tuple(names))
+    commented = None if above else _commented_header(text, head)
     header, skip = commented or (head[0][1] if '"' in head[0][1] else head[0][1].split("#", 1)[0], head[0][0])
     below = [(number, line) for number, line in head if number > skip]
     separator = separator_of(header, [line for _, line in below[:3]])
@@ -59,7 +61,11 @@ def read_csv_table(path: FilePath, names: Iterable[str] = ()) -> list[Table]:
     frame, unfinished = _without_unfinished_row(frame, lines)
     lines.check_short_rows(path, frame)
     frame.columns = [*columns, *("" for _ in range(frame.shape[1] - len(columns)))]
-    return [Table(path, tuple(columns), frame, lines.where, units=units, findings=(*findings, *unfinished))]
+    return [
+        Table(
+            path, tuple(columns), frame, lines.where, units=units, findings=(*findings, *above, *unfinished)
+        )
+    ]
 
 
 class _Lines:
@@ -144,6 +150,8 @@ def _decimal_sign(path: FilePath, text: str, separator: str) -> str:
         quoted = _QUOTED_COMMA.search(text)
         text = " ".join(_QUOTED_COMMA.findall(text)) if quoted else ""
     body = text[text.find("\n") + 1 :] if separator != "," else text
+    if "#" in body:
+        body = _COMMENT.sub(lambda match: " " * len(match[0]), body)
     comma = _COMMA.search(body)
     if comma is None:
         return "."
@@ -157,6 +165,21 @@ def _decimal_sign(path: FilePath, text: str, separator: str) -> str:
         "numbers without a separator of thousands",
         "export the log with decimal points and without separators of thousands",
     )
+
+
+def _without_preamble(
+    head: list[tuple[int, str]], names: tuple[str, ...]
+) -> tuple[list[tuple[int, str]], tuple[str, ...]]:
+    """Leave out lines above the header that are no comments: it is the first that holds two of the names asked for."""
+    enough = min(2, len(set(names)))
+    for i, (number, line) in enumerate(head):
+        if not enough or not any(name in line for name in names):
+            continue
+        cells = split_line(line, separator_of(line, [row for _, row in head[i + 1 : i + 4]]))
+        if len({cell for cell in cells if {cell, bracketed_unit(cell)[0]} & set(names)}) >= enough:
+            said = (f"the header was found in line {number}; what stands above it was passed over",)
+            return head[i:], said if i else ()
+    return head, ()
 
 
 def _is_number(cell: str) -> bool:

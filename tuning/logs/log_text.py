@@ -49,9 +49,10 @@ def _decoded(data: bytes) -> tuple[str, tuple[str, ...]]:
     """Decode by the byte-order mark, by the zeros of UTF-16, or as an 8-bit text, which cannot be told for certain."""
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         return data.decode("utf-16", errors="replace"), ()
-    if b"\0" in data[:200]:
-        little = data[1:200:2].count(0) >= data[0:200:2].count(0)
-        return data.decode("utf-16-le" if little else "utf-16-be", errors="replace"), ()
+    head = data[:200]
+    for encoding, zeros in (("utf-16-le", head[1::2]), ("utf-16-be", head[0::2])):
+        if zeros.count(0) > len(zeros) // 2:  # of two bytes for a western letter one is 0
+            return data.decode(encoding, errors="replace"), ()
     finding = (
         "the file is not UTF-8 and was read as Windows-1252 (Latin-1): check the names with accents or °"
     )

@@ -43,6 +43,8 @@ def read_mcap_file(path: FilePath, names: Iterable[str]) -> list[Table]:
             reader = reading.make_reader(stream, validate_crcs=True)
             summary = reader.get_summary()
             topics = sorted({c.topic for c in summary.channels.values()}) if summary else []
+            if not topics:  # a file without a summary is read from end to end
+                topics = sorted({channel.topic for _, channel, _ in reader.iter_messages()})
             return [_topic(path, reader, topic, names) for topic in topics]
     except FileError:
         raise

@@ -26,6 +26,8 @@ __all__ = ["read_mdf_file"]
 
 _CLOCK = "time"  # what the clock of a group is called here; its name in the file is the tool's choice
 
+_TIME = 1  # the type of a master channel that is a time (ASAM MDF 4, cn_sync_type)
+
 
 def read_mdf_file(path: FilePath, names: Iterable[str]) -> list[Table]:
     """Read the channels of these names, and the clocks of their groups, from an MDF file.
@@ -84,6 +86,8 @@ def _group(path: FilePath, mdf: Any, number: int, wanted: list[str]) -> Table:
     group = mdf.groups[number]
     name = str(getattr(group.channel_group, "acq_name", "") or number)
     master = mdf.masters_db.get(number)
+    # The master of a group may be an angle or a way as well, or be missing: then the rows have no clock.
+    timed = master is not None and getattr(group.channels[master], "sync_type", _TIME) == _TIME
     columns = [channel.name for index, channel in enumerate(group.channels) if index != master]
     cells: dict[str, pd.Series] = {}
     units: dict[str, str] = {_CLOCK: "s"}
@@ -94,17 +98,18 @@ def _group(path: FilePath, mdf: Any, number: int, wanted: list[str]) -> Table:
         signal = mdf.get(group=number, index=index, ignore_invalidation_bits=True)
         cells[channel.name] = _readings(signal)
         units[channel.name] = signal.unit or ""
-        cells[_CLOCK] = pd.Series(signal.timestamps)
+        if timed:
+            cells[_CLOCK] = pd.Series(signal.timestamps)
     start = mdf.header.start_time
     return Table(
         path,
-        (*columns, _CLOCK),
+        (*columns, *([_CLOCK] if timed else [])),
         cells,
         lambda row: f"group {name}, reading {row + 1}",
         prefix=f"{name}/",
         alias=f"{number}/",
         units=units,
-        clock=_CLOCK,
+        clock=_CLOCK if timed else "",
         epoch_ns=pd.Timestamp(start).value if start is not None else 0,
     )
 

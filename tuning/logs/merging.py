@@ -140,13 +140,23 @@ def _known(time: Array, fresh: dict[str, Mask], findings: list[str]) -> Mask:
             "files of one drive on one clock",
             "give the channels of one file a clock_offset, in s, or name files of the same drive",
         )
-    if begin > time[0]:
-        name = max(first, key=lambda q: first[q])
-        findings.append(f"the first {begin - time[0]:.3g} s were left out: {name} has no reading there")
-    if end < time[-1]:
-        name = min(last, key=lambda q: last[q])
-        findings.append(f"the last {time[-1] - end:.3g} s were left out: {name} has no reading there")
+    findings += _cuts(time, first, last, begin, end)
     return keep & (time >= begin) & (time <= end)
+
+
+def _cuts(
+    time: Array, first: dict[str, float], last: dict[str, float], begin: float, end: float
+) -> list[str]:
+    """Say what is left out at begin and end, for which quantity, and of a long piece how to keep it."""
+    said = []
+    for part, span, name in (
+        ("first", begin - time[0], max(first, key=lambda q: first[q])),
+        ("last", time[-1] - end, min(last, key=lambda q: last[q], default="")),
+    ):
+        if span > 0.0:
+            hint = f"; without [{name}] in the channel file they stay" if span > 0.1 * np.ptp(time) else ""
+            said.append(f"the {part} {span:.3g} s were left out: {name} has no reading there{hint}")
+    return said
 
 
 def _say_rates(time: Array, fresh: dict[str, Mask], findings: list[str]) -> None:

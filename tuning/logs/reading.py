@@ -81,7 +81,7 @@ def _tables(file: FilePath, mapped: Channels) -> list[Table]:
 
 def _series(tables: Sequence[Table], mapped: Channels, findings: list[str]) -> list[tuple[Series, Place]]:
     """Read each mapped quantity with its clock; quantities of one table and time column share one."""
-    clocks: dict[tuple[int, str, float], Clock] = {}
+    clocks: dict[tuple[int, str, float | None, float], Clock] = {}
     found: list[tuple[Series, Place]] = []
     places = [
         (name, place_of(tables, name, channel, mapped)) for name, channel in mapped.items() if name != "time"
@@ -90,11 +90,14 @@ def _series(tables: Sequence[Table], mapped: Channels, findings: list[str]) -> l
         values = numbers(place.table, place.column) * place.factor
         if values.size == 0:
             raise _too_few([place.table.file], 0)
-        key = (id(place.table), place.clock, place.clock_offset)
+        key = (id(place.table), place.clock, place.clock_factor, place.clock_offset)
         if key not in clocks:
+            own: list[str] = []
             clocks[key] = read_clock(
-                place.table, place.clock, place.clock_factor, place.clock_scale, place.clock_offset, findings
+                place.table, place.clock, place.clock_factor, place.clock_scale, place.clock_offset, own
             )
+            several = len({table.file for table in tables}) > 1
+            findings += [f"{place.table.file.name}: {text}" if several else text for text in own]
         found.append((Series(name, clocks[key], clocks[key].placed(values)), place))
     if not found:
         raise InputError(
@@ -119,7 +122,7 @@ def _log(files: Sequence[FilePath], found: Sequence[tuple[Series, Place]], findi
         if data["time"].size < MINIMUM_ROWS:
             raise _too_few(files, data["time"].size)
     ordered = {quantity: data[quantity] for quantity in QUANTITIES if quantity in data}
-    return Log(name, ordered, "rad" if angle else None, origin / 1e9, tuple(findings), fresh)
+    return Log(name, ordered, "rad" if angle else None, origin / 1e9, tuple(dict.fromkeys(findings)), fresh)
 
 
 def _too_few(files: Sequence[FilePath], rows: int) -> FileError:

@@ -16,6 +16,7 @@ __all__ = ["seconds_of"]
 Array = NDArray[np.float64]
 
 _ISO_DATE = re.compile(r"\s*\d{4}-?\d{2}-?\d{2}[T ]\d")
+_TIME_OF_DAY = re.compile(r"\s*\d{1,2}:\d{2}:\d{2}")
 
 # Bits of the counters that run over: a certain sign is a fall from the very top of such a range to its very bottom.
 _COUNTERS = (16, 24, 31, 32)
@@ -47,7 +48,7 @@ def seconds_of(
             raise FileError(
                 table.file,
                 table.place(column),
-                "holds dates",
+                "holds dates or times of day",
                 "numbers, as a unit is given",
                 "leave the unit out",
             )
@@ -85,13 +86,17 @@ def seconds_of(
 
 
 def _dates(table: Table, column: str, cells: pd.Series) -> NDArray[np.int64] | None:
-    """Give moments in ns since 1970 (a moment without a zone is taken as UTC), or None where the cells are no dates."""
-    if not pd.api.types.is_datetime64_any_dtype(cells.dtype):
-        filled = cells.dropna()
-        text = not pd.api.types.is_numeric_dtype(cells.dtype) and len(filled)
-        if not text or not _ISO_DATE.match(str(filled.iloc[0])):
-            return None
-    moments = pd.DatetimeIndex(pd.to_datetime(cells, format="ISO8601", utc=True, errors="coerce"))
+    """Give dates in ns since 1970 (without a zone taken as UTC) and times of day in ns since midnight; else None."""
+    filled = cells.dropna()
+    first = str(filled.iloc[0]) if len(filled) and not pd.api.types.is_numeric_dtype(cells.dtype) else ""
+    if "," in first:  # ISO 8601 lets a comma stand before the fraction, pandas does not
+        cells = cells.str.replace(",", ".")
+    if pd.api.types.is_datetime64_any_dtype(cells.dtype) or _ISO_DATE.match(first):
+        moments = pd.DatetimeIndex(pd.to_datetime(cells, format="ISO8601", utc=True, errors="coerce"))
+    elif pd.api.types.is_timedelta64_dtype(cells.dtype) or _TIME_OF_DAY.match(first):
+        moments = pd.TimedeltaIndex(pd.to_timedelta(cells, errors="coerce"))
+    else:
+        return None
     bad = np.flatnonzero(moments.isna())
     if bad.size:
         cell = cells.iloc[int(bad[0])]
@@ -99,7 +104,7 @@ def _dates(table: Table, column: str, cells: pd.Series) -> NDArray[np.int64] | N
             table.file,
             table.place(column, int(bad[0])),
             "received an empty cell" if pd.isna(cell) else f"received {str(cell)!r}",
-            "a date with a time of day as in ISO 8601 (2026-05-04T10:00:00.250)",
+            "a date with a time of day as in ISO 8601 (2026-05-04T10:00:00.250), or a time of day in every row",
             "repair or delete these rows",
         )
     return moments.as_unit("ns").asi8

@@ -85,9 +85,13 @@ def numbers(table: Table, column: str) -> Array:
         FileError: a cell is text or infinite, or all are empty.
     """
     cells = pd.Series(table.cells[column])
-    if pd.api.types.is_datetime64_any_dtype(cells.dtype):
+    if cells.dtype.kind in "mM":
         raise FileError(
-            table.file, table.place(column), "holds dates", "numbers", "name it as a time, without a unit"
+            table.file,
+            table.place(column),
+            "holds dates or times of day",
+            "numbers",
+            "name it as a time, without a unit",
         )
     values = np.array(pd.to_numeric(cells, errors="coerce"), dtype=np.float64)
     missing = np.isnan(values)

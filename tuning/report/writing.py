@@ -16,6 +16,9 @@ from tuning.report.sections import (
     files_section,
     fit_pictures,
     fit_sections,
+    health_heading,
+    health_pictures,
+    health_section,
     study_picture,
     study_section,
     vehicle_section,
@@ -24,6 +27,7 @@ from tuning.search.scoring import HOPELESS
 from tuning.text import spoken
 
 if TYPE_CHECKING:
+    from tuning.health import Health
     from tuning.identification import Identified
     from tuning.search import Comparison, Study
     from tuning.vehicle import Vehicle
@@ -42,11 +46,10 @@ def write_report(
     vehicle: Vehicle | None = None,
     studies: Sequence[Study] = (),
     comparison: Comparison | None = None,
+    health: Health | None = None,
     files: Mapping[str, str] | None = None,
     done: Sequence[str] = (),
     pictures: bool = True,
-    health: Section | None = None,
-    health_pictures: Mapping[str, bytes] | None = None,
 ) -> list[FilePath]:
     """Write one stand-alone HTML page on whatever is given, and its pictures as PNG files in a folder beside it.
 
@@ -57,10 +60,10 @@ def write_report(
         vehicle: to describe.
         studies: what `tune` gave, one a law.
         comparison: what `compare` gave.
+        health: what `examine` gave of the logs.
         files: other files that belong to the report, as shown -> what they hold.
         done: what was done, step by step.
         pictures: whether to write the pictures as files too; the page has them embedded either way.
-        health: the section on the logs, where they were examined; `health_pictures`: its pictures, to be written too.
 
     Returns:
         The files written, the page first.
@@ -82,20 +85,24 @@ def write_report(
         drawn[name] = study_picture(study)
         sections.append(study_section(study, drawn[name], comparison))
     about = [vehicle_section(described, found if vehicle is None else None)] if described is not None else []
-    if found is not None:
-        shown = {**fit_pictures(found), **(health_pictures or {})}
+    examined = None
+    if health is not None:
+        shown = health_pictures(health)
         drawn.update(shown)
-        first, *more = fit_sections(found, shown, health)
+        examined = health_section(health, shown)
+    if found is not None:
+        shown = fit_pictures(found)
+        drawn.update(shown)
+        first, *more = fit_sections(found, shown, examined, verdict=bool(studies) or comparison is not None)
         about = [first, *about, *more]
-    elif health is not None:
-        drawn.update(health_pictures or {})
-        about.append(health)
+    elif examined is not None:
+        about.append(examined)
     sections += about
     if done:
         sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
         raise InputError(
-            "there is nothing to report on", "a fit, a vehicle, a study or a comparison", "pass one"
+            "there is nothing to report on", "a fit, logs, a vehicle, a study or a comparison", "pass one"
         )
     written = [target]
     make_folder(target.parent)
@@ -106,13 +113,11 @@ def write_report(
             write_atomically(written[-1], data)
     if files:
         sections.append(files_section(files))
-    page = Page(
-        title or _title(found, studies, comparison),
-        _summary(found, studies, comparison),
-        tuple(sections),
-        _verdict(found, studies, comparison),
-        _seeds(studies),
-    )
+    heading, summary = _title(found, studies, comparison), _summary(found, studies, comparison)
+    verdict = _verdict(found, studies, comparison)
+    if health is not None and found is None and not studies and comparison is None:
+        heading, summary, verdict = health_heading(health)
+    page = Page(title or heading, summary, tuple(sections), verdict, _seeds(studies))
     write_page(page, target)
     return written
 
@@ -208,7 +213,7 @@ def _verdict(
             kept[str(row["law"])] &= bool(row["usage"] <= 1.0)
     if not kept and found is not None:
         if found.trusted:
-            return "kept", "nothing speaks against tuning on this vehicle"
+            return "kept", "can be tuned on"
         return "broken", "not to be tuned on yet"
     if not kept:
         return "", ""

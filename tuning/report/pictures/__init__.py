@@ -3,6 +3,15 @@
 from tuning.report.pictures.driven import driven_picture
 from tuning.report.pictures.driven_data import DrivenData, DrivenLine, EventMark, driven_data
 from tuning.report.pictures.fit import FitSignal, fit_picture, fit_signal
+from tuning.report.pictures.health import (
+    CoverageData,
+    DrivingBar,
+    coverage_data,
+    coverage_picture,
+    driving_data,
+    driving_picture,
+    excitation_picture,
+)
 from tuning.report.pictures.residuals import residual_tests, residuals_picture
 from tuning.report.pictures.response import response_picture
 from tuning.report.pictures.response_data import ResponsePanel, response_data
@@ -19,8 +28,10 @@ from tuning.report.pictures.values import (
 
 __all__ = [
     "CorrelationData",
+    "CoverageData",
     "DrivenData",
     "DrivenLine",
+    "DrivingBar",
     "EventMark",
     "FitSignal",
     "GainPanel",
@@ -30,8 +41,13 @@ __all__ = [
     "ValueLine",
     "correlation_data",
     "correlation_picture",
+    "coverage_data",
+    "coverage_picture",
     "driven_data",
     "driven_picture",
+    "driving_data",
+    "driving_picture",
+    "excitation_picture",
     "fit_picture",
     "fit_signal",
     "residual_tests",

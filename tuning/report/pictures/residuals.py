@@ -50,7 +50,7 @@ def residuals_picture(tests: dict[str, ResidualTest]) -> Figure:
         made = figure(height=0.5 + 1.75 * len(tests))
         panels = made.subplots(len(tests), 2, squeeze=False, width_ratios=(1.0, 1.9))
         for row, (output, test) in zip(panels, tests.items(), strict=True):
-            _stems(row[0], test.step * np.arange(1, LAGS + 1), test.auto[1:], test.auto_band, test.auto_band)
+            _stems(row[0], test.lags[LAGS + 1 :], test.auto[1:], test.auto_band, test.auto_band)
             tidy(row[0], "", "correlation", f"{spoken(output)}: with itself")
             row[0].set_xlim(0.0, test.step * (LAGS + 1))
             _stems(row[1], test.lags, test.cross, test.cross_band, test.limit)

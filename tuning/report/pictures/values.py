@@ -29,6 +29,7 @@ __all__ = [
 Array = NDArray[np.float64]
 
 _EDGE = 4.0  # times what is needed: longer intervals are cut there, with an arrow
+_ROAD = "road."  # values of the roads that were driven: no one tunes on them, and there are as many as logs
 _MOST_NAMES = 16  # that a table of correlations stays legible with
 _STRONG = 0.9  # magnitude from which two values are known only together; a judgement without a source
 
@@ -55,18 +56,18 @@ class ValueLine:
 
 
 def value_lines(found: Identified) -> tuple[ValueLine, ...]:
-    """Gather the values with an interval, in the order of the table; knots of a static map and the like too."""
+    """Gather the values with an interval, in the order of the table: vehicle and sensors, not the roads driven."""
     lines = []
     for name, row in found.parameters.to_dict("index").items():
         low, high = float(row["low"]), float(row["high"])
-        if not np.isfinite(low + high) or high <= low:
+        if str(name).startswith(_ROAD) or not np.isfinite(low + high) or high <= low:
             continue
         value = float(row["value"])
         amount = need_of(str(name)).amount(value)
         # A value of exactly 0 whose need is a share of it has no scale of its own: its interval is then the scale.
         amount = amount if amount > 0.0 else max(high - value, value - low)
         unit = f" {row['unit']}" if row["unit"] else ""
-        text = f"{number(value)}{unit}  [{number(low)}, {number(high)}]"
+        text = f"{number(value, 4)}{unit}  [{number(low, 4)}, {number(high, 4)}]"
         lines.append(ValueLine(_said(str(name)), text, (low - value) / amount, (high - value) / amount))
     return tuple(lines)
 
@@ -127,10 +128,11 @@ class CorrelationData:
 
 
 def correlation_data(found: Identified) -> CorrelationData:
-    """Gather the correlations of the found values; of more than 16, those that hang together most."""
+    """Gather the correlations of the values found of vehicle and sensors; of more than 16, those that hang together most."""
     matrix = found.covariance.to_numpy(dtype=float)
     spread = np.sqrt(np.diag(matrix))
-    seen = np.flatnonzero(np.isfinite(spread) & (spread > 0.0))
+    own = np.array([not str(name).startswith(_ROAD) for name in found.covariance.index], dtype=bool)
+    seen = np.flatnonzero(own & np.isfinite(spread) & (spread > 0.0))
     matrix = matrix[np.ix_(seen, seen)] / np.outer(spread[seen], spread[seen])
     names = [_said(str(found.covariance.index[i])) for i in seen]
     if len(names) > _MOST_NAMES:

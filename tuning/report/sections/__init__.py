@@ -3,6 +3,7 @@
 from tuning.report.sections.comparison import comparison_pictures, comparison_section
 from tuning.report.sections.files import files_section
 from tuning.report.sections.fit import fit_pictures, fit_sections
+from tuning.report.sections.health import health_heading, health_pictures, health_section
 from tuning.report.sections.study import best_gains, breaking_nearby, edge_gains, study_picture, study_section
 from tuning.report.sections.vehicle import vehicle_section, vehicle_values
 
@@ -15,6 +16,9 @@ __all__ = [
     "files_section",
     "fit_pictures",
     "fit_sections",
+    "health_heading",
+    "health_pictures",
+    "health_section",
     "study_picture",
     "study_section",
     "vehicle_section",

@@ -56,7 +56,7 @@ def fit_pictures(found: Identified) -> dict[str, bytes]:
 
 
 def fit_sections(
-    found: Identified, pictures: dict[str, bytes], health: Section | None = None
+    found: Identified, pictures: dict[str, bytes], health: Section | None = None, *, verdict: bool = True
 ) -> tuple[Section, ...]:
     """Give the sections on an identification, in the order in which they are to be read.
 
@@ -64,8 +64,9 @@ def fit_sections(
         found: what `identify` gave.
         pictures: what `fit_pictures` drew.
         health: the section on the logs, where they were examined.
+        verdict: whether to say what the vehicle is good for; not where the page's head says it already.
     """
-    sections = [_identification(found, pictures)]
+    sections = [_identification(found, pictures, verdict)]
     if "intervals" in pictures or "correlations" in pictures:
         sections.append(_precision(found, pictures))
     if "frequency-response" in pictures:
@@ -87,9 +88,9 @@ def _of(output: str) -> str:
     return f"fit-{output.replace('_', '-')}"
 
 
-def _identification(found: Identified, pictures: dict[str, bytes]) -> Section:
+def _identification(found: Identified, pictures: dict[str, bytes], verdict: bool) -> Section:
     paragraphs = (
-        *((found.verdict,) if found.verdict else ()),
+        *((found.verdict,) if found.verdict and verdict else ()),
         f"Judged on driving that the fit never saw: {found.held_out}. Fit is 100 (1 − ‖measured − simulated‖ / "
         "‖measured − its mean‖): 100 % is perfect, 0 % no better than a constant.",
     )
@@ -127,6 +128,7 @@ def _precision(found: Identified, pictures: dict[str, bytes]) -> Section:
         strong = correlation_data(found).strong
         if strong:
             pairs = "; ".join(f"{first} with {second} ({value:+.2f})" for first, second, value in strong[:5])
+            pairs = pairs.replace("-", "\u2212")
             paragraphs.append(
                 f"Known together better than apart: {pairs}. An error of the one is made good by the other, so change neither "
                 "by hand alone."

@@ -31,16 +31,18 @@ def response_words(panel: ResponsePanel) -> str:
     )
     off = simulated.response / np.where(usable, measured.response, 1.0)
     # Noise moves gain and phase by the same relative amount, so the distance in the complex plane is √2 of one.
-    distance = np.abs(off - 1.0) / (np.sqrt(2.0) * np.maximum(measured.error, 1e-9))
-    inside = usable & (distance <= _INTERVAL)
-    at = int(np.argmax(np.where(usable, distance, -1.0)))
-    words += (
-        f". The simulation agrees within the readings' 95 % interval at {np.count_nonzero(inside)} of "
-        f"{np.count_nonzero(usable)} usable frequencies"
-    )
-    if not inside[at]:
-        gain, turned = 100.0 * (abs(off[at]) - 1.0), np.degrees(np.angle(off[at]))
-        words += f"; furthest off at {f[at]:.2g} Hz, where its gain is {gain:+.0f} % and its phase {turned:+.0f} deg"
+    distance = np.abs(off - 1.0)
+    beyond = usable & (distance > _INTERVAL * np.sqrt(2.0) * measured.error)
+    if np.any(beyond):
+        at = int(np.argmax(np.where(beyond, distance, -1.0)))
+        words += (
+            f". The simulation lies beyond the readings' 95 % interval at {np.count_nonzero(beyond)} of "
+            f"{np.count_nonzero(usable)} usable frequencies, furthest at {f[at]:.2g} Hz, where its gain is "
+            f"{_signed(100.0 * (abs(off[at]) - 1.0))} % and its phase {_signed(np.degrees(np.angle(off[at])))} deg from what "
+            "was measured"
+        )
+    else:
+        words += ". The simulation lies within the readings' 95 % interval at all of them"
     if panel.left_out:
         words += (
             f". {100.0 * panel.left_out:.0f} % of the driving was left out, since the steering's rate limit acts there and "
@@ -51,7 +53,13 @@ def response_words(panel: ResponsePanel) -> str:
             ". The simulated answer, which has no noise, is as little linear: what lowers the coherence is in the model, such "
             "as a limit that the commands reach. Small motions follow the dashed line"
         )
-    return words.replace("-", "\u2212") + "."
+    return f"{words}."
+
+
+def _signed(value: float) -> str:
+    """Give a rounded number with its sign; 0 has none."""
+    whole = round(value)
+    return f"{whole:+d}".replace("-", "\u2212") if whole else "0"
 
 
 def _ranges(f: NDArray[np.float64], which: NDArray[np.bool_]) -> str:

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
 __all__ = ["vehicle_section", "vehicle_values"]
 
+_MOST_SHOWN = 9  # entries of a map that a line of the table still holds
 _TABLES = ("body", "tyres", "steering", "drive", "link")
 
 
@@ -59,6 +60,8 @@ def _idle(vehicle: Vehicle, name: str) -> bool:
 def _shown(value: object) -> str:
     if isinstance(value, float):
         return number(value, 4)
+    if isinstance(value, tuple) and len(value) > _MOST_SHOWN:
+        return f"{len(value)} values, {number(float(value[0]))} to {number(float(value[-1]))}"
     if isinstance(value, tuple):
         return ", ".join(number(float(entry)) for entry in value)
     return str(value)
