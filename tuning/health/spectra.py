@@ -153,8 +153,8 @@ def _banded(
     """Average lines over bands of a sixth of an octave, single lines where these are wider: a steadier coherence."""
     band = np.floor(6.0 * np.log2(frequency[1:] / frequency[1]))
     _, first, lines = np.unique(band, return_index=True, return_counts=True)
-    means = [np.add.reduceat(each[1:], first) / lines for each in (frequency, xx, yy, xy)]
-    return np.real(means[0]), np.real(means[1]), np.real(means[2]), means[3], count
+    means = [np.add.reduceat(each[1:], first) / lines for each in (frequency, xx, yy)]
+    return means[0], means[1], means[2], np.add.reduceat(xy[1:], first) / lines, count
 
 
 def _even(time: Array, log: Log, name: str, piece: slice) -> Array:

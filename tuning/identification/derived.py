@@ -12,6 +12,7 @@ __all__ = ["derived_rows", "gradient_of"]
 
 _NORMAL = 1.96  # standard errors either side of a 95 % interval
 _STEP = 1e-5  # of a logarithm
+_WIDEST = 50.0  # of half an interval, as a logarithm: beyond all bounds, and still a number
 _STIFFNESSES = ("tyres.cornering_stiffness_front", "tyres.cornering_stiffness_rear")
 
 
@@ -25,8 +26,15 @@ def derived_rows(fitted: LateralFit) -> list[Row]:
         lag = 2.0 * fitted.values["steering.damping"] / fitted.values["steering.natural_frequency"]
         slope = np.array([-1.0, 1.0])  # both are fitted by their logarithms
         error = float(np.sqrt(max(slope @ covariance[np.ix_(at, at)] @ slope, 0.0)))
-        reach = np.exp(_NORMAL * error)
-        rows.append(Row(LAG, lag, "s", lag / reach, lag * reach, lag * error, "derived").judged())
+        ends = [
+            2.0
+            * getattr(fitted.problem.unknowns[at[1]], end)
+            / getattr(fitted.problem.unknowns[at[0]], other)
+            for end, other in (("low", "high"), ("high", "low"))
+        ]
+        reach = np.exp(min(_NORMAL * error, _WIDEST))
+        low, high = max(lag / reach, min(ends[0], lag)), min(lag * reach, max(ends[1], lag))
+        rows.append(Row(LAG, lag, "s", float(low), float(high), lag * error, "derived").judged())
     if fitted.problem.model == "single-track" and any(name in names for name in _STIFFNESSES):
         gradient, error = gradient_of(fitted)
         low, high = gradient - _NORMAL * error, gradient + _NORMAL * error

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from tracks.one_source import array_loop
 from tuning.identification.unknowns import Unknown
 
 if TYPE_CHECKING:
@@ -78,12 +79,7 @@ def _about_zero(name: str, unit: str, bound: float, error: float) -> Unknown:
 
 def slopes(values: Array, clock: Array, first: NDArray[np.int64]) -> Array:
     """Give the derivative of a signal by central differences within each recording, shape (n,), per second."""
-    slope = np.gradient(values, clock)
-    starts = np.flatnonzero(first == np.arange(values.size))
-    ends = np.append(starts[1:], values.size) - 1
-    slope[starts] = (values[starts + 1] - values[starts]) / (clock[starts + 1] - clock[starts])
-    slope[ends] = (values[ends] - values[ends - 1]) / (clock[ends] - clock[ends - 1])
-    return slope
+    return _slopes(values, clock, first)
 
 
 def late(
@@ -102,16 +98,49 @@ def late(
         return values[at]
     clock, first = recording.clock, recording.drives.first
     if slope is None:
-        slope = slopes(values, clock, first)
-    begin, end = first[at], recording.last[at]
-    moment = np.clip(clock[at] - lag, clock[begin], clock[end])
-    left = np.clip(np.searchsorted(clock, moment, side="right") - 1, begin, np.maximum(end - 1, begin))
-    right = left + 1
-    step = clock[right] - clock[left]
-    t = (moment - clock[left]) / step
-    s = 1.0 - t
-    return (
-        s * s * (1.0 + 2.0 * t) * values[left]
-        + t * t * (1.0 + 2.0 * s) * values[right]
-        + step * s * t * (s * slope[left] - t * slope[right])
-    )
+        slope = _slopes(values, clock, first)
+    return _late(values, slope, clock, first, recording.last, at, float(lag))
+
+
+@array_loop
+def _slopes(values, clock, first):
+    n = values.size
+    slope = np.zeros(n)
+    for i in range(n):
+        before = i - 1 if i > 0 and first[i - 1] == first[i] else i
+        after = i + 1 if i + 1 < n and first[i + 1] == first[i] else i
+        if before == i or after == i:
+            if after > before:
+                slope[i] = (values[after] - values[before]) / (clock[after] - clock[before])
+        else:
+            # Second order on an uneven clock: the nearer difference counts for more.
+            back, ahead = clock[i] - clock[before], clock[after] - clock[i]
+            slope[i] = (
+                back * (values[after] - values[i]) / ahead + ahead * (values[i] - values[before]) / back
+            ) / (back + ahead)
+    return slope
+
+
+@array_loop
+def _late(values, slope, clock, first, last, at, lag):
+    found = np.empty(at.size)
+    for k in range(at.size):
+        i = at[k]
+        begin, end = first[i], last[i]
+        moment = min(max(clock[i] - lag, clock[begin]), clock[end])
+        left = i
+        while left > begin and clock[left] > moment:
+            left -= 1
+        while left + 1 < end and clock[left + 1] <= moment:
+            left += 1
+        left = max(min(left, end - 1), begin)
+        right = left + 1
+        step = clock[right] - clock[left]
+        t = (moment - clock[left]) / step
+        s = 1.0 - t
+        found[k] = (
+            s * s * (1.0 + 2.0 * t) * values[left]
+            + t * t * (1.0 + 2.0 * s) * values[right]
+            + step * s * t * (s * slope[left] - t * slope[right])
+        )
+    return found
