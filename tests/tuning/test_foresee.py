@@ -25,7 +25,7 @@ from tuning.identification.needed import NEEDED, Need
 from tuning.identification.noise_levels import Noise, colour_of
 from tuning.identification.nominal import nominal_steering
 from tuning.identification.records import gather
-from tuning.identification.unknowns import Unknown, bounds, coordinates
+from tuning.identification.unknowns import Unknown
 from tuning.logs import read_log
 from tuning.vehicle import Vehicle
 
@@ -140,7 +140,7 @@ def test_expected_errors_match_the_scatter_of_fits(rho):
     """
     time = TIME[:2000]
     command, speed = weaving(time, 0.05, 3), changing_speed(time, 3.0, 11.0)
-    known = {"body.wheelbase": WHEELBASE}
+    known = {"body.wheelbase": WHEELBASE, "sensors.yaw_rate_offset": 0.0}
     log = drive(command, speed, rho=rho)
     expected = foresee(log, known, NOMINAL, {"yaw_rate": (0.01, rho)}).values["standard_error"].to_dict()
     cautious = foresee(log, known, NOMINAL).values["standard_error"].to_dict()
@@ -148,9 +148,7 @@ def test_expected_errors_match_the_scatter_of_fits(rho):
     for seed in range(40):
         recording = gather([drive(command, speed, rho=rho, seed=seed)], "curvature_command", 0.5, [])
         problem = nominal_steering(recording, NOMINAL, known)
-        z = fit(
-            problem.residuals, problem.stack, coordinates(problem.unknowns), bounds(problem.unknowns), {"yaw_rate": 0.01}
-        ).z  # fmt: skip
+        z = fit(problem.residuals, problem.stack, problem.unknowns, {"yaw_rate": 0.01}).z
         found.append(problem.values(z))
     for name in found[0]:
         scatter = np.std([values[name] for values in found], ddof=1)
