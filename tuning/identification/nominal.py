@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tuning.identification.guesses import Guess, first_guess
+from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.lateral_fit import given_of, sensors_of
 from tuning.identification.records import Recording
 from tuning.identification.speed_fit import SpeedProblem
@@ -40,7 +41,7 @@ def nominal_vehicle(
     recording: Recording, interface: str, known: Mapping[str, Any], vehicle: Vehicle | None
 ) -> Vehicle:
     """Give the vehicle at which sensitivities are taken: `vehicle`, or a usual one without limits, with what is known."""
-    changes: dict[str, Any] = dict(known)
+    changes: dict[str, Any] = {n: v for n, v in known.items() if n.split(".")[0] not in NOT_VEHICLE}
     if vehicle is None:
         length = known.get("body.wheelbase") or _wheelbase(recording, interface)
         vehicle = Vehicle.model_validate({"body": {"wheelbase": float(length)}})
