@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from small_car import MOTION_CAPTURE, ON_BOARD, WHEELBASE
 from sound_drives import FAULTS, Setting, changed, drive, later, random_setting, unsigned
 
 from tuning.demo.shipped import CHANNELS, FIT_LOGS, VALIDATION_LOGS
@@ -110,8 +111,6 @@ def test_shipped_logs_raise_no_doubt():
 
 def test_logs_of_a_real_small_car_raise_no_doubt(shared_data, tmp_path):
     """Neither motion capture nor the on-board logs at 10 Hz, whose gyro is old and whose encoder spikes once."""
-    from test_identification_small_car import MOTION_CAPTURE, ON_BOARD, WHEELBASE
-
     folder, channels = shared_data / "small_car", tmp_path / "channels.toml"
     channels.write_text(MOTION_CAPTURE, encoding="utf-8")
     captured = read_log(folder / "motion_capture" / "free_driving.csv", channels)

@@ -153,8 +153,9 @@ def _banded(
     """Average lines over bands of a sixth of an octave, single lines where these are wider: a steadier coherence."""
     band = np.floor(6.0 * np.log2(frequency[1:] / frequency[1]))
     _, first, lines = np.unique(band, return_index=True, return_counts=True)
-    means = [np.add.reduceat(each[1:], first) / lines for each in (frequency, xx, yy)]
-    return means[0], means[1], means[2], np.add.reduceat(xy[1:], first) / lines, count
+    f, x, y = (np.add.reduceat(each[1:], first) / lines for each in (frequency, xx, yy))
+    crossed = np.asarray(np.add.reduceat(xy[1:], first) / lines, dtype=np.complex128)
+    return f, x, y, crossed, count
 
 
 def _even(time: Array, log: Log, name: str, piece: slice) -> Array:
