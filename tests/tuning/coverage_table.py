@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from coverage_vehicles import VEHICLES, Case
-from scipy.stats import binom, chi2
+from scipy.stats import binom
 
 from tuning.identification import Identified, identify
 
@@ -17,6 +16,7 @@ __all__ = ["THIRD_OF_A_SAMPLE", "failures", "identified_rows", "one_drive", "pri
 
 THIRD_OF_A_SAMPLE = 0.02 / 3.0  # s, at 50 Hz
 _WHOLE = 0.95  # what an interval claims to hold
+_CHANCE = 2.5  # standard errors of a mean that chance explains, with some forty values looked at
 
 
 def one_drive(vehicle: str, seed: int, **options: Any) -> list[dict[str, Any]]:
@@ -101,7 +101,8 @@ def failures(
 ) -> list[str]:
     """Give in words what of the claims does not hold: coverage (%), bias (%), mean error of the dead time.
 
-    A coverage of 100 % of fewer than 200 drives is no failure: honest intervals do that.
+    A coverage of 100 % of fewer than 200 drives is no failure: honest intervals do that. Nor is a bias that the scatter of
+    the drives explains, as of a sensor's zero that one drive hardly shows.
     """
     texts = []
     for line in summary(rows).itertuples():
@@ -114,18 +115,13 @@ def failures(
             texts.append(
                 f"{where}: coverage {line.coverage:.1f} % is not within {lowest:.0f} to {highest:.0f} %"
             )
-        if abs(line.bias) > bias + 3.0 * line.bias_error * (line.drives < 200):
+        if abs(line.bias) > bias + _CHANCE * line.bias_error:
             texts.append(f"{where}: bias {line.bias:.2f} % (± {line.bias_error:.2f}) is beyond {bias:g} %")
         if line.most_ms > 1e3 * THIRD_OF_A_SAMPLE:
             texts.append(
                 f"{where}: 5 % of the errors are beyond {line.most_ms:.1f} ms, a third of a sample is 6.7"
             )
     return texts
-
-
-def pooled_ratio_bound(count: int, chance: float = 1e-4) -> float:
-    """Give the RMS of `count` independent normalised errors that honest intervals exceed with this chance."""
-    return float(np.sqrt(chi2.ppf(1.0 - chance, count) / count))
 
 
 def printed(table: pd.DataFrame) -> str:
@@ -141,8 +137,3 @@ def printed(table: pd.DataFrame) -> str:
             f" {r.robust:6.2f} {r.bias:8.2f} {r.bias_error:6.2f} {r.rmse:7.2f} {timing}"
         )
     return "\n".join(lines)
-
-
-def frame(rows: Iterable[dict[str, Any]]) -> pd.DataFrame:
-    """Give rows as a table."""
-    return pd.DataFrame(list(rows))
