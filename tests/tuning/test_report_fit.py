@@ -10,6 +10,7 @@ import pytest
 from scipy import signal
 
 import tuning
+from tuning.demo.shipped import CHANNELS, FIT_LOGS, known
 from tuning.identification.frequency_response import FrequencyResponse
 from tuning.identification.quality import Trace, agreement
 from tuning.identification.residual_tests import in_words
@@ -274,16 +275,21 @@ def test_sections_come_in_the_order_of_reading(found) -> None:
     assert sections[-1].steps == ("Weave at 3 m/s.",)
 
 
+@pytest.fixture(scope="module")
+def health():
+    """What examining the demo's steering steps says."""
+    return tuning.examine(tuning.read_log(FIT_LOGS[0], CHANNELS), known=known())
+
+
 @pytest.mark.parametrize("trusted", [True, False])
-def test_the_page_leads_with_the_verdict(found, tmp_path, trusted) -> None:
+def test_the_page_leads_with_the_verdict(found, health, tmp_path, trusted) -> None:
     """The verdict's words are the summary, its sign says whether to tune, and every picture stands beside the page."""
     doubts = () if trusted else ("speed and yaw rate contradict each other",)
     judged = identified(verdict="Good to tune on." if trusted else "", doubts=doubts)
     files = write_report(
         tmp_path / "fit.html",
         found=judged,
-        health=Section("Logs", ("Sound.",)),
-        health_pictures={"logs": b"png"},
+        health=health,
     )
     text = files[0].read_text(encoding="utf-8")
     before = text[: text.index("<nav")]
@@ -294,9 +300,11 @@ def test_the_page_leads_with_the_verdict(found, tmp_path, trusted) -> None:
         assert "Not to be trusted: speed and yaw rate contradict each other." in before
         assert 'class="verdict broken"' in before
     assert {file.stem for file in files[1:]} == {
-        "fit-steering-angle", "fit-yaw-rate", "frequency-response", "residuals", "intervals", "correlations", "logs",
+        "fit-steering-angle", "fit-yaw-rate", "frequency-response", "residuals", "intervals", "correlations",
+        "health-driving", "health-coverage", "health-excitation",
     }  # fmt: skip
     order = [
-        text.index(f">{title}</h2>") for title in ("Identification", "Vehicle", "Frequency response", "Logs")
+        text.index(f">{title}</h2>")
+        for title in ("Identification", "Vehicle", "Frequency response", "Log health")
     ]
     assert order == sorted(order)

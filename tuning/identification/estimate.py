@@ -182,6 +182,7 @@ def fit(
     seed: int = 0,
     penalty: Callable[[Array], Array] | None = None,
     steps: int | None = None,
+    precise: bool = True,
 ) -> Estimate:
     """Minimise the loss from the best of several starts.
 
@@ -195,6 +196,7 @@ def fit(
         seed: of the starts.
         penalty: weighted rows that only steady the fit, as a function of z; not used for the precision.
         steps: most evaluations of J for a trial that need not be exact: its weights are not taken anew.
+        precise: whether to work the covariance out; without, it is NaN, and nothing is blind.
     """
     weighted = _Weighted(residuals, penalty, unknowns, noise)
 
@@ -212,7 +214,7 @@ def fit(
     outliers = {name: float(np.mean(np.abs(r) > CUT * scale[name])) for name, r in values.items()}
     weighted.weigh(stack, values)
     weighted.penalty = None
-    covariance, blind, learned = _covariance(weighted, stack, z)
+    covariance, blind, learned = _covariance(weighted, stack, z) if precise else _unknown(z.size)
     reach = 1e-6 * np.maximum(weighted.high - weighted.low, 1e-12)
     at_bound = (z - weighted.low <= reach) | (weighted.high - z <= reach)
     return Estimate(
@@ -242,6 +244,10 @@ def _latin_hypercube(count: int, width: int, rng: np.random.Generator) -> Array:
     """Give points in the unit cube, shape (count, width), one in each of `count` slices of every axis."""
     slices = np.stack([rng.permutation(count) for _ in range(width)], axis=1)
     return (slices + rng.random((count, width))) / count
+
+
+def _unknown(p: int) -> tuple[Array, NDArray[np.bool_], Array]:
+    return np.full((p, p), np.nan), np.zeros(p, dtype=bool), np.ones(p)
 
 
 def _covariance(weighted: _Weighted, stack: Stack, z: Array) -> tuple[Array, NDArray[np.bool_], Array]:

@@ -69,12 +69,12 @@ def run(
         settings: starts and seed.
         noise: output -> first guess of what its residuals are divided by.
         starts: how many starts are followed, instead of what the settings say.
-        steps: most evaluations of the derivatives, for a trial.
+        steps: most evaluations of the derivatives, for a trial, which gets no covariance.
     """
     spread = [i for i, u in enumerate(problem.unknowns) if u.name in _SPREAD]
     estimate = fit(
         problem.residuals, problem.stack, problem.unknowns, noise, spread, starts or settings.starts, settings.seed,
-        problem.penalty if problem.knots.size else None, steps,
+        problem.penalty if problem.knots.size else None, steps, steps is None,
     )  # fmt: skip
     return LateralFit(problem, estimate, {})
 

@@ -37,6 +37,8 @@ _DEAD_TIMES = ("drive.dead_time", "drive.brake_dead_time")
 _LAGS = ("drive.lag", "drive.brake_lag")
 _NO_DEAD_TIME = 1e-4  # s
 _FIRST_MINUTES = 120.0  # s of driving, by which starts are chosen
+_FIRST_LIMITS = {"drive": ("drive.acceleration_limit", 1.5), "brake": ("drive.deceleration_limit", 2.5)}
+_PLAIN = 0.1  # standard error of the logarithm of a limit that is plainly reached
 _FIRST_STEPS = 10  # evaluations of J for that
 
 
@@ -76,8 +78,9 @@ def fit_speed(
     problem = replace(problem, unknowns=unknowns)
     effects = effects_of(problem, known, pedals)
     if near is None:
-        found = _from_starts(problem, starts, seed)
-        found = _with_limits(found, known, starts, seed)
+        limits = _limit_unknowns(problem, known, pedals)
+        found = _from_starts(replace(problem, unknowns=(*problem.unknowns, *limits)), starts, seed)
+        found = _without_limits_unseen(found, seed)
         found = _with_age(found, seed)
         found = keep_what_shows(found, effects, seed)
         found = run_speed(_to_the_end(found.problem, found.values), 1, seed, found.estimate.noise)
@@ -131,32 +134,33 @@ def _without_unasked(problem: SpeedProblem, findings: list[str]) -> tuple[tuple[
     return kept, pedals
 
 
-def _with_limits(found: SpeedFit, known: Mapping[str, Any], starts: int, seed: int) -> SpeedFit:
-    """Give the fit with the loop's limits that the logs show.
+def _limit_unknowns(problem: SpeedProblem, known: Mapping[str, Any], pedals: list[str]) -> list[Unknown]:
+    """Give the loop's limits as unknowns, of the pedals in use.
 
-    Both are tried at once and from several starts: a fit without them, or with one of two, lies in another valley.
+    They are in the fit from the start: one without them, or with one of two, ends in another valley.
     """
-    if found.problem.by_positions:
-        return found
-    answer = found.problem.simulate(found.values)
-    limits = []
-    for name, (row, sign) in _LIMITS.items():
-        most = float(np.max(sign * answer[row]))
-        if name not in known and most > _LEAST_DEMAND:
-            limits.append(Unknown(name, "m/s²", 0.05 * most, min(1.5 * most, NO_LIMIT), 0.6 * most, True))
-    if not limits:
-        return found
-    trial = _from_starts(
-        replace(found.problem, unknowns=(*found.problem.unknowns, *limits)), max(starts, 2), seed
-    )
-    if not _explains(found, trial):
-        return found
-    for limit in limits:
-        kept = tuple(u.at(trial.values[u.name]) for u in trial.problem.unknowns if u.name != limit.name)
-        simpler = run_speed(replace(trial.problem, unknowns=kept), 1, seed, trial.estimate.noise, TRIAL_STEPS)
-        if not _explains(simpler, trial):
-            trial = simpler
-    return trial
+    if problem.by_positions:
+        return []
+    return [
+        Unknown(name, "m/s²", 0.05, NO_LIMIT, start, True)
+        for pedal, (name, start) in _FIRST_LIMITS.items()
+        if pedal in pedals and name not in known
+    ]
+
+
+def _without_limits_unseen(found: SpeedFit, seed: int) -> SpeedFit:
+    """Give the fit without the limits that the logs do not show; one that is known well is shown."""
+    for name in _LIMITS:
+        if name not in found.values:
+            continue
+        at = [u.name for u in found.problem.unknowns].index(name)
+        if np.sqrt(found.estimate.covariance[at, at]) < _PLAIN and not found.estimate.at_bound[at]:
+            continue
+        kept = tuple(u.at(found.values[u.name]) for u in found.problem.unknowns if u.name != name)
+        simpler = run_speed(replace(found.problem, unknowns=kept), 1, seed, found.estimate.noise, TRIAL_STEPS)
+        if not _explains(simpler, found):
+            found = simpler
+    return found
 
 
 def _explains(smaller: SpeedFit, larger: SpeedFit) -> bool:
