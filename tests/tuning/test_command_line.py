@@ -480,8 +480,8 @@ def test_identify_writes_a_vehicle_and_a_report(place, capsys):
     """A vehicle file that loads, a fit report that stands alone, and what to do next."""
     arguments = ["--known", "wheelbase=3.4", "--model", "kinematic", "--name", "Shuttle"]
     # The steering steps hardly brake: what that would show is given.
-    for known in ("brake_dead_time=0.12", "brake_lag=0.16", "speed_gain=0.9"):
-        arguments += ["--known", known]
+    for told in ("brake_dead_time=0.12", "brake_lag=0.16", "speed_gain=0.9"):
+        arguments += ["--known", told]
     assert run(identify(str(FIT_LOGS[0]), *arguments, "--json")) == 0
     told = only_json(capsys.readouterr().out)
     assert told["validation"]["yaw_rate"]["fit_percent"] > 80.0
