@@ -107,8 +107,9 @@ def test_a_prior_and_data_meet_where_bayes_says():
     found = fit(lambda z: {"y": z[0] - y}, STACK, unknown, {"y": 1.0})
     data, prior = SAMPLES / np.var(y), 1.0 / 0.05**2
     assert found.z[0] == pytest.approx(data * y.mean() / (data + prior), rel=0.05)
-    assert found.covariance[0, 0] == pytest.approx(1.0 / (data + prior), rel=0.1)
-    assert found.learned[0] == pytest.approx(1.0 - prior / (data + prior), abs=0.05)
+    # What comes from the data is widened: standard errors by a tenth, and by what few independent residuals leave open.
+    assert 0.95 < found.covariance[0, 0] * (data + prior) < 1.3
+    assert found.learned[0] == pytest.approx(1.0 - found.covariance[0, 0] * prior)
 
 
 def test_what_the_data_do_not_show_keeps_its_prior():

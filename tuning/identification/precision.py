@@ -141,20 +141,21 @@ def precision(
     bread = np.linalg.pinv(information / np.outer(size, size), rcond=rank_floor)
     scaled = {name: j / size for name, j in jacobian.items()}
     colours = {name: colour_of(r, stack.group[stack.moments[name]]) for name, r in residuals.items()}
-    coloured = np.diag(known / size**2)
+    coloured = np.zeros((size.size, size.size))
     for name, j in scaled.items():
-        coloured = coloured + _quadratic(j, colours[name].covariance, stack.group[stack.moments[name]])
-    scores = np.diag(known / size**2) + _of_scores(scaled, residuals, stack)
-    by_colour, by_scores = bread @ coloured @ bread, bread @ scores @ bread
+        coloured += _quadratic(j, colours[name].covariance, stack.group[stack.moments[name]])
+    by_colour = bread @ coloured @ bread
+    by_scores = bread @ _of_scores(scaled, residuals, stack) @ bread
     # Each unknown keeps the larger of the two variances; the correlations are those of the smoother estimate.
     widened = np.sqrt(np.maximum(np.diag(by_scores) / np.maximum(np.diag(by_colour), 1e-300), 1.0))
-    spread = by_colour * np.outer(widened, widened)
     independent = sum(r.size / colours[name].inflation for name, r in residuals.items())
     # What the fit takes from the residuals they no longer show: the usual n/(n − p), in independent residuals.
     freedom = independent / max(independent - 0.5 * size.size, 0.5 * independent)
     # And the few that there are leave the variance itself uncertain: Student's factor in place of the normal one.
     student = float(student_t.ppf(0.975, max(independent, 3.0))) / 1.96
-    return spread * freedom * (student * _MORE) ** 2 / np.outer(size, size)
+    by_data = by_colour * np.outer(widened, widened) * freedom * (student * _MORE) ** 2
+    by_prior = bread @ np.diag(known / size**2) @ bread
+    return (by_data + by_prior) / np.outer(size, size)
 
 
 def _quadratic(j: Array, covariance: Array, group: NDArray[np.int64]) -> Array:
