@@ -34,6 +34,8 @@ _BRAKING = (
     "braking steps: commanded speed down by 3 m/s or more at once, several times, from different speeds"
 )
 _HARD = "braking as hard as the vehicle may, several times"
+_SMALL = "slow weaving of small amplitude, a degree or two of the road wheels, both ways"
+_COASTING = "coasting without drive and brake from the highest speed allowed to a walking pace, both ways"
 _STILL = "stand still for 10 s at the beginning and at the end of each recording"
 _BOTH_WAYS = "the same road driven in both directions, with straight stretches"
 
@@ -53,6 +55,8 @@ ADVICE: dict[str, Advice] = {
         "large steering steps at walking pace, from full left to full right",
         "only these reach the rate limit",
     ),
+    "steering.dead_band": Advice(_SMALL, "only small motions show what is loose"),
+    "steering.backlash": Advice(_SMALL, "only small motions show what is loose"),
     "steering.map_angle": Advice(
         "steering held for 2 to 3 s at many commands from stop to stop, both ways, at walking pace",
         "each part of the static map shows only where the command has been",
@@ -83,6 +87,23 @@ ADVICE: dict[str, Advice] = {
         "a start from standstill straight to the highest speed allowed", "only this reaches the limit"
     ),
     "drive.deceleration_limit": Advice(_HARD, "only this reaches the limit"),
+    "tyres.rolling_resistance": Advice(
+        _COASTING, "what slows the vehicle without drive and brake is its resistance"
+    ),
+    "body.viscous_drag": Advice(
+        _COASTING, "what slows the vehicle without drive and brake is its resistance"
+    ),
+    "sensors.speed_lag": Advice(
+        _SPEED_STEPS + ", with the longitudinal acceleration recorded",
+        "an accelerometer shows which comes late",
+    ),
+    "sensors.command_age": Advice(
+        "record the commands at the rate at which they are sent",
+        "a command stamped late looks like less dead time",
+    ),
+    "road.grade": Advice(
+        _BOTH_WAYS, "a grade changes its sign when the road is driven back, resistance does not"
+    ),
     "sensors.yaw_rate_offset": Advice(_STILL, "at standstill the yaw rate is 0"),
     "sensors.lateral_acceleration_offset": Advice(
         _BOTH_WAYS, "straight driving both ways parts the sensor from the road"

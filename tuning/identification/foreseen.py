@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from tuning.identification.advice import advice_for
 from tuning.identification.information import covariance, only_together, weak_directions
+from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.needed import Need, need_of, verdict_at
 from tuning.identification.noise_levels import Noise
 from tuning.identification.result import covariance_of
@@ -56,9 +57,13 @@ class Foreseen:
 
     @property
     def undetermined(self) -> tuple[str, ...]:
-        """Names of the values whose verdict is not "determined"."""
+        """Names of the vehicle's values whose verdict is not "determined"."""
         verdicts = self.values["verdict"].to_dict()
-        return tuple(str(name) for name, verdict in verdicts.items() if verdict != "determined")
+        return tuple(
+            str(name)
+            for name, verdict in verdicts.items()
+            if verdict != "determined" and _of_vehicle(str(name))
+        )
 
     def pairs(self) -> tuple[tuple[str, str, float], ...]:
         """Give the pairs of values that go together most, |correlation| of 0.9 and more, the strongest first."""
@@ -161,7 +166,10 @@ def foreseen_of(
     own = np.array([i for i, name in enumerate(names) if not _follows(name, names)], dtype=int)
     own_names, own_spread = [names[i] for i in own], whole[np.ix_(own, own)]
     together = only_together(own_names, own_spread, allowed[own])
-    undetermined = [name for name in names if table.loc[name, "verdict"] != "determined"]
+    together = tuple(group for group in together if any(_of_vehicle(name) for name in group))
+    undetermined = [
+        name for name in names if table.loc[name, "verdict"] != "determined" and _of_vehicle(name)
+    ]
     return Foreseen(
         table,
         pd.DataFrame(whole, names, names),
@@ -172,6 +180,11 @@ def foreseen_of(
         advice_for(undetermined, together),
         tuple(findings),
     )
+
+
+def _of_vehicle(name: str) -> bool:
+    """Say whether a value is the vehicle's, and not of the sensors or the road, on which nothing is tuned."""
+    return name.split(".")[0] not in NOT_VEHICLE
 
 
 def _follows(name: str, names: Sequence[str]) -> bool:

@@ -36,10 +36,14 @@ NEEDED: dict[str, Need] = {
     "steering.offset": Need(absolute=0.003),
     "steering.rate_limit": Need(share=0.15),
     "steering.map_angle": Need(absolute=0.01, share=0.05),
+    "steering.dead_band": Need(absolute=0.002),
+    "steering.backlash": Need(absolute=0.004),
     "body.wheelbase": Need(share=0.02),
     "tyres.understeer_gradient": Need(absolute=0.0005, share=0.15),
     "tyres.cornering_stiffness_front": Need(share=0.15),
     "tyres.cornering_stiffness_rear": Need(share=0.15),
+    "tyres.rolling_resistance": Need(absolute=0.004, share=0.2),
+    "body.viscous_drag": Need(absolute=0.005, share=0.2),
     "drive.dead_time": Need(absolute=0.05),
     "drive.lag": Need(absolute=0.05, share=0.25),
     "drive.brake_dead_time": Need(absolute=0.05),
@@ -53,7 +57,10 @@ NEEDED: dict[str, Need] = {
     "sensors.yaw_rate_lag": Need(absolute=0.02),
     "sensors.lateral_acceleration_lag": Need(absolute=0.02),
     "sensors.steering_angle_lag": Need(absolute=0.02),
+    "sensors.speed_lag": Need(absolute=0.05),
+    "sensors.command_age": Need(absolute=0.05),
     "road.bank": Need(absolute=0.01),
+    "road.grade": Need(absolute=0.01),
 }
 
 _USUAL = Need(share=0.2)  # of a value that the table does not name

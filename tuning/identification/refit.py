@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from tuning.identification.choices import part_wheelbase
+from tuning.identification.choices import choose_order, part_wheelbase
 from tuning.identification.fitted import LateralFit, Settings, run, started
 from tuning.identification.lateral_fit import sensors_of
 from tuning.identification.records import Recording
@@ -39,7 +39,7 @@ def refit(
         whole = run(_with(earlier.blurred, recording, known, settings), settings, earlier.estimate.noise, 1)
         return part_wheelbase(whole, settings, findings)
     found = run(_with(earlier, recording, known, settings), settings, earlier.estimate.noise, 1)
-    return replace(found, widened=earlier.widened)
+    return replace(choose_order(found), widened=earlier.widened)
 
 
 def _with(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
+from tuning.identification.fitted import SECOND_ORDER
 from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.result import Row
 
@@ -17,15 +18,18 @@ def undetermined_of(rows: Sequence[Row], assumed: Sequence[str]) -> tuple[str, .
         rows: what was fitted.
         assumed: names that the logs were asked for in vain.
     """
-    own = [row.name for row in rows if row.verdict == "not" and row.name.split(".")[0] not in NOT_VEHICLE]
+    own = [row.name for row in rows if row.verdict == "not" and _matters(row.name)]
     return (*own, *(name for name in assumed if name not in own))
 
 
 def weak_of(rows: Sequence[Row]) -> tuple[str, ...]:
     """Give the names of the vehicle's values that are known, but not as well as tuning wants them."""
-    return tuple(
-        row.name for row in rows if row.verdict == "weakly" and row.name.split(".")[0] not in NOT_VEHICLE
-    )
+    return tuple(row.name for row in rows if row.verdict == "weakly" and _matters(row.name))
+
+
+def _matters(name: str) -> bool:
+    """Say whether tuning stands on a value: not on sensors and roads, and on ω and ζ only through their lag."""
+    return name.split(".")[0] not in NOT_VEHICLE and name not in SECOND_ORDER
 
 
 def verdict_of(
