@@ -276,3 +276,46 @@ def test_without_refinements_the_law_is_as_it_stands():
         angle_dot, rate_dot = steering_derivative(plant, 0.25, angle, rate)
         assert angle_dot == rate
         assert rate_dot == pytest.approx(144.0 * (0.25 - angle) - 24.0 * rate, rel=1e-14)
+
+
+DEMANDED = CAR.replace(
+    **{"steering.rate_limited": "demand", "steering.rate_limit": 0.4, "steering.damping": 0.7}
+)
+
+
+def test_a_bounded_demand_is_a_position_loop_over_a_rate_loop():
+    """A big step against scipy's adaptive integration of the cascade, cut where the demand leaves its limit."""
+    target, w, z = 0.6, 12.0, 0.7
+
+    def cascade(_, y):
+        wanted = np.clip(0.5 * w / z * (target - y[0]), -0.4, 0.4)
+        return [y[1], 2.0 * z * w * (wanted - y[1])]
+
+    def leaves(_, y):
+        return 0.5 * w / z * (target - y[0]) - 0.4
+
+    leaves.terminal = True
+    first = solve_ivp(
+        cascade, (0.0, 3.0), [0.0, 0.0], events=leaves, rtol=1e-11, atol=1e-12, dense_output=True
+    )
+    then = solve_ivp(cascade, (first.t[-1], 3.0), first.y[:, -1], rtol=1e-11, atol=1e-12, dense_output=True)
+    found = steer(DEMANDED, target, 3.0)
+    time = found["time"]
+    exact = np.where(time < first.t[-1], first.sol(time)[0], then.sol(time)[0])
+    # RK4 loses its order over the one step in which the demand leaves its limit: half a step's change of slope.
+    np.testing.assert_allclose(found["steering_angle"], exact, atol=2e-5)
+
+
+def test_the_rate_nears_a_bounded_demand_as_a_first_order():
+    """While the demand is at its limit, rate = limit · (1 − exp(−2ζωt)), the answer of the rate loop alone."""
+    found = steer(DEMANDED, 1.0, 0.5)
+    expected = 0.4 * (1.0 - np.exp(-2.0 * 0.7 * 12.0 * found["time"]))
+    np.testing.assert_allclose(found["steering_rate"], expected, rtol=0, atol=2e-6)
+
+
+def test_below_the_limit_both_forms_are_one():
+    """A small step: what the limit acts on makes no difference to the last digit but rounding."""
+    small = 0.02
+    plain = steer(DEMANDED.replace(**{"steering.rate_limited": "motion"}), small, 1.0)
+    bounded = steer(DEMANDED, small, 1.0)
+    np.testing.assert_allclose(bounded["steering_angle"], plain["steering_angle"], rtol=0, atol=1e-15)

@@ -87,6 +87,11 @@ def say_choices(found: LateralFit, known: Mapping[str, Any], findings: list[str]
             "the speed hardly varies, so understeer cannot be told from the scale of the steering: the usual understeer "
             "gradient of road vehicles stands in, and its uncertainty with it"
         )
+    if "tyres.understeer_gradient" in found.widened:
+        findings.append(
+            "the understeer gradient is that of a single-track body of unknown mass: the kinematic one would take the body's "
+            "lag for understeer; give mass and front_axle_distance to have its motion too"
+        )
     early = found.values.get("sensors.steering_angle_lag", 0.0)
     if found.problem.model == "kinematic" and early < -_EARLY:
         findings.append(

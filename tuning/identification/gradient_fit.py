@@ -24,9 +24,7 @@ _MIDDLE = 0.5  # of the wheelbase, where the centre of gravity is taken to be; i
 _GRADIENT = "tyres.understeer_gradient"
 
 
-def part_gradient(
-    kinematic: LateralFit, known: Mapping[str, Any], settings: Settings, findings: list[str]
-) -> LateralFit:
+def part_gradient(kinematic: LateralFit, known: Mapping[str, Any], settings: Settings) -> LateralFit:
     """Give the kinematic fit with the gradient of a single-track one where that explains more, else as it is."""
     problem = kinematic.problem
     length = float(kinematic.values.get("body.wheelbase", problem.vehicle.body.wheelbase))
@@ -39,10 +37,6 @@ def part_gradient(
     if not explains(kinematic, tyres):
         return kinematic
     gradient, error = gradient_of(tyres)
-    findings.append(
-        f"the understeer gradient of {gradient:.3g} rad/(m/s²) is that of a single-track body of unknown mass: the "
-        "kinematic one would take the body's lag for understeer; give mass and front_axle_distance to have its motion too"
-    )
     vehicle = problem.vehicle.replace(**{_GRADIENT: gradient})
     unknowns = tuple(unknown for unknown in problem.unknowns if unknown.name != _GRADIENT)
     fixed = started(replace(problem, vehicle=vehicle, unknowns=unknowns), kinematic.values)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from itertools import combinations
 from typing import Any, Literal
 
@@ -11,7 +12,7 @@ import numpy as np
 
 from tracks.errors import InputError
 from tuning.identification.advice import advice_for
-from tuning.identification.choices import say_choices
+from tuning.identification.choices import explains, say_choices
 from tuning.identification.derived import derived_rows
 from tuning.identification.draws import Drawing
 from tuning.identification.estimate import CUT
@@ -114,6 +115,8 @@ def identify(
         lateral = refit(lateral, recording, values, settings, findings)
         speed_start = speed.values if speed is not None else None
         speed = fit_speed(recording, lateral.problem.vehicle, values, 1, seed, findings, speed_start)
+    if told:
+        findings += _contradictions(lateral, recording, values, settings)
     excited = is_excited(lateral)
     if not excited:
         lateral = unseen(lateral)
@@ -228,7 +231,7 @@ def _fit_body(
         if model != "auto" or errors[1] < errors[0]:
             best = tyres
     elif _lag_may_pass_for_understeer(kinematic, known, model):
-        best = part_gradient(kinematic, known, settings, findings)
+        best = part_gradient(kinematic, known, settings)
     best = choose_looseness(best, known, settings)
     return best if telling is recording else refit(best, recording, known, settings, findings)
 
@@ -260,6 +263,26 @@ def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
     return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
+def _contradictions(
+    found: LateralFit, recording: Recording, known: Mapping[str, Any], settings: Settings
+) -> list[str]:
+    """Say which of the user's priors the logs contradict: without them they are explained much better, elsewhere."""
+    own = {name: pair for name, pair in settings.priors.items() if name in found.values}
+    if not own:
+        return []
+    unknowns = tuple(replace(u, prior=None) if u.name in own else u for u in found.problem.unknowns)
+    free = replace(found, problem=replace(found.problem, unknowns=unknowns))
+    free = refit(free, recording, known, replace(settings, priors={}), [])
+    if not explains(found, free):
+        return []
+    return [
+        f"{name}: the logs contradict what was known of it before ({mean:.4g} ± {error:.2g}): without that they give "
+        f"{free.values[name]:.4g}"
+        for name, (mean, error) in own.items()
+        if name in free.values and abs(free.values[name] - mean) > _CONTRADICTED * error
+    ]
+
+
 def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: list[str]) -> None:
     """Say which body was chosen, which values ended at a bound or were not seen, and where outliers or priors speak."""
     if model == "auto" and lateral.problem.model == "single-track":
@@ -274,8 +297,7 @@ def _explain(lateral: LateralFit, speed: SpeedFit | None, model: str, findings: 
         for i, unknown in enumerate(unknowns):
             if unknown.prior is not None and abs(estimate.z[i] - mean[i]) > _CONTRADICTED * spread[i]:
                 findings.append(
-                    f"{unknown.name}: the logs contradict what was known of it before "
-                    f"({unknown.prior[0]:.4g} ± {unknown.prior[1]:.2g} {unknown.unit})"
+                    f"{unknown.name} is far from what is usual ({unknown.prior[0]:.4g} ± {unknown.prior[1]:.2g} {unknown.unit})"
                 )
             elif estimate.blind[i] and unknown.prior is None:
                 findings.append(f"{unknown.name}: the logs say nothing about it")

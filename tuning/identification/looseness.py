@@ -13,7 +13,7 @@ from tuning.identification.choices import explains
 from tuning.identification.fitted import LateralFit, Settings, run, started
 from tuning.identification.unknowns import Unknown, with_priors
 
-__all__ = ["choose_looseness"]
+__all__ = ["choose_looseness", "tightened"]
 
 _LOOSE = {"steering.dead_band": 0.02, "steering.backlash": 0.04}  # rad, the largest that is looked for
 _START = 0.03  # of the bound
@@ -33,6 +33,20 @@ def choose_looseness(found: LateralFit, known: Mapping[str, Any], settings: Sett
             loose = trial
     final = run(started(loose.problem, loose.values), settings, loose.estimate.noise, 1)
     return replace(final, widened=found.widened, blurred=found.blurred)
+
+
+def tightened(found: LateralFit, settings: Settings) -> LateralFit:
+    """Give the fit without what is loose by nothing on more driving than it was chosen by."""
+    gone = {
+        unknown.name
+        for unknown, at_bound in zip(found.problem.unknowns, found.estimate.at_bound, strict=True)
+        if unknown.name in _LOOSE and at_bound
+    }
+    if not gone:
+        return found
+    kept = tuple(unknown for unknown in found.problem.unknowns if unknown.name not in gone)
+    problem = started(replace(found.problem, unknowns=kept), found.values)
+    return replace(run(problem, settings, found.estimate.noise, 1), widened=found.widened)
 
 
 def _with(found: LateralFit, names: list[str], settings: Settings) -> LateralFit:

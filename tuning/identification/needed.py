@@ -12,6 +12,7 @@ __all__ = ["NEEDED", "Need", "need_of", "verdict_at", "verdict_on"]
 
 # How many times too wide an interval may be to be called weak instead of none; a judgement without a source.
 _WEAKLY = 3.0
+_NEVER = 1e9  # times too wide: of a value of 0 that is to be known by its share
 
 
 @dataclass(frozen=True)
@@ -73,7 +74,8 @@ def need_of(name: str) -> Need:
 
 def verdict_on(name: str, value: float, half_width: float) -> str:
     """Say how well a value is known: "determined", "weakly" (up to 3 times too wide an interval) or "not"."""
-    return verdict_at(half_width / need_of(name).amount(value))
+    amount = need_of(name).amount(value)
+    return verdict_at(half_width / amount if amount > 0.0 else float(half_width > 0.0) * _NEVER)
 
 
 def verdict_at(wide: float) -> str:

@@ -11,6 +11,7 @@ import numpy as np
 from tuning.identification.choices import choose_order, part_wheelbase
 from tuning.identification.fitted import LateralFit, Settings, run, started
 from tuning.identification.lateral_fit import sensors_of
+from tuning.identification.looseness import tightened
 from tuning.identification.records import Recording
 from tuning.identification.static_map import is_knot, map_unknowns, place_knots
 from tuning.identification.steering_problem import SteeringProblem
@@ -39,7 +40,7 @@ def refit(
         whole = run(_with(earlier.blurred, recording, known, settings), settings, earlier.estimate.noise, 1)
         return part_wheelbase(whole, settings, findings)
     found = run(_with(earlier, recording, known, settings), settings, earlier.estimate.noise, 1)
-    return replace(choose_order(found), widened=earlier.widened)
+    return replace(choose_order(tightened(found, settings)), widened=earlier.widened)
 
 
 def _with(
