@@ -112,4 +112,5 @@ def test_what_is_not_told_is_drawn_wide_and_within_its_bounds():
     low, high = np.percentile(drawn, (5.0, 95.0))
     assert low < TRUE["steering.dead_time"] < high
     assert high - low > 0.15
-    assert np.std(values(vehicles, ["steering.natural_frequency"])) > 0.5
+    lags = np.log([vehicle.response.lag for vehicle in vehicles])
+    assert np.std(lags) > 0.3
