@@ -17,7 +17,6 @@ __all__ = ["choose_limit", "choose_order", "explains", "part_wheelbase", "say_ch
 _LEAST_DROP = 0.02  # of the sum of squares: a smaller one explains nothing that matters
 # Damping from which a second-order steering looks like a first-order one: poles 1 : 4 and more.
 _OVERDAMPED = 1.25
-_UNTOLD = 0.7  # standard error of the logarithm of a damping that the logs do not tell
 _TRIAL = 12  # evaluations of J that a trial of one more unknown gets
 _EARLY = 0.02  # s by which a steering angle may come before the yaw rate unremarked
 _SLOWEST = 10.0  # percentile of speed below which the wheelbase is looked for where understeer blurs it
@@ -30,11 +29,10 @@ _LARGEST_GRADIENT = 0.0107
 
 
 def choose_order(found: LateralFit) -> LateralFit:
-    """Give a first-order steering in place of a second-order one that explains hardly more (Schwarz's criterion).
+    """Give a first-order steering in place of a surely overdamped second-order one that explains hardly more.
 
-    Where the logs tell that the damping is moderate, a second order is kept even if noise hides it: a first order in its
-    place would push the dead time up, outside of its own narrow interval. Where they tell nothing of the damping, as
-    at 10 Hz, the simpler one stands for both.
+    A second order that may have less damping is kept even where noise hides it: a first order in its place would push
+    the dead time up, outside of its own narrow interval (tried: 0.22 s ± 0.02 for 0.15 s under strong noise).
     """
     names = [u.name for u in found.problem.unknowns]
     if not all(name in names for name in SECOND_ORDER):
@@ -42,7 +40,7 @@ def choose_order(found: LateralFit) -> LateralFit:
     values = found.values
     at = names.index("steering.damping")
     error = float(np.sqrt(found.estimate.covariance[at, at]))
-    if error < _UNTOLD and values["steering.damping"] < _OVERDAMPED * np.exp(1.96 * error):
+    if values["steering.damping"] < _OVERDAMPED * np.exp(1.96 * error):
         return found
     lag = 2.0 * values["steering.damping"] / values["steering.natural_frequency"]
     kept = [u.at(values[u.name]) for u in found.problem.unknowns if u.name not in SECOND_ORDER]

@@ -32,9 +32,13 @@ def derived_rows(fitted: LateralFit) -> list[Row]:
             / getattr(fitted.problem.unknowns[at[0]], other)
             for end, other in (("low", "high"), ("high", "low"))
         ]
-        reach = np.exp(min(_NORMAL * error, _WIDEST))
+        unseen = bool(np.any(fitted.estimate.blind[at]))
+        reach = np.exp(_WIDEST if unseen else min(_NORMAL * error, _WIDEST))
         low, high = max(lag / reach, min(ends[0], lag)), min(lag * reach, max(ends[1], lag))
-        rows.append(Row(LAG, lag, "s", float(low), float(high), lag * error, "derived").judged())
+        status = "not seen" if unseen else "derived"
+        rows.append(
+            Row(LAG, lag, "s", float(low), float(high), np.inf if unseen else lag * error, status).judged()
+        )
     if fitted.problem.model == "single-track" and any(name in names for name in _STIFFNESSES):
         gradient, error = gradient_of(fitted)
         low, high = gradient - _NORMAL * error, gradient + _NORMAL * error
