@@ -9,18 +9,16 @@ from typing import Any
 import numpy as np
 
 from tracks.errors import InputError
-from tuning.identification.advice import advice_for
 from tuning.identification.draws import Drawing
 from tuning.identification.holding_out import split
 from tuning.identification.known import TABLES, refusals_in_words, resolve
+from tuning.identification.outcome import agreements, outcome_of
 from tuning.identification.plausible import doubts_of_fit, unjudged
-from tuning.identification.quality import agreement
 from tuning.identification.records import gather
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
-from tuning.identification.traces import joined, speed_traces_of
-from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
+from tuning.identification.traces import speed_traces_of
 from tuning.logs.log import Log
 from tuning.vehicle import Vehicle
 from tuning.vehicle.tables import Provenance, is_refinement
@@ -75,30 +73,11 @@ def identify_drive(
     findings[:0] = doubts
     rows = rows_of(found.problem.unknowns, found.estimate, {})
     names, matrix = covariance_of(found.problem.unknowns, *found.estimate.found)
-    fit = {output: agreement(trace.measured, trace.simulated) for output, trace in traces.items()}
-    vehicle, more = _assembled(vehicle, found, values, rows, fit, drives, name, findings)
-    import pandas as pd  # slow to import, and needed only here
-
-    columns = list(Row.__dataclass_fields__)
-    table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
-    trained = {output: agreement(trace.measured, trace.simulated) for output, trace in training.items()}
-    undetermined = undetermined_of(rows, ())
-    return Identified(
-        vehicle=vehicle,
-        parameters=table,
-        covariance=pd.DataFrame(matrix, names, names),
-        validation=fit,
-        training=trained,
-        held_out=words,
-        findings=tuple(findings),
-        traces=traces,
-        doubts=tuple(doubts),
-        undetermined=undetermined,
-        advice=advice_for(undetermined),
-        verdict=verdict_of(doubts, undetermined, weak_of(rows), fit),
-        driving=training if others is None else joined(training, traces),
-        _drawing=Drawing(None, found),
-    )
+    vehicle, more = _assembled(vehicle, found, values, rows, agreements(traces), drives, name, findings)
+    return outcome_of(
+        vehicle, rows, more, (names, matrix), traces, training, others is not None, words, findings, doubts,
+        Drawing(None, found),
+    )  # fmt: skip
 
 
 def _command(logs: Sequence[Log], known: Mapping[str, Any]) -> str:

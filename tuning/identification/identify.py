@@ -11,7 +11,6 @@ from typing import Any, Literal
 import numpy as np
 
 from tracks.errors import InputError
-from tuning.identification.advice import advice_for
 from tuning.identification.choices import explains, say_choices
 from tuning.identification.derived import derived_rows
 from tuning.identification.draws import Drawing
@@ -24,19 +23,18 @@ from tuning.identification.holding_out import split
 from tuning.identification.known import refusals_in_words, resolve, resolve_priors
 from tuning.identification.lateral_fit import fit_lateral
 from tuning.identification.looseness import choose_looseness
+from tuning.identification.outcome import agreements, outcome_of
 from tuning.identification.plausible import doubts_of_channels, doubts_of_fit, doubts_of_gain, unjudged
-from tuning.identification.quality import Trace, agreement
 from tuning.identification.records import Recording, gather
 from tuning.identification.refit import refit
 from tuning.identification.result import Identified, Row, covariance_of, rows_of
 from tuning.identification.speed_fit import SpeedFit, fit_speed
 from tuning.identification.speeds import check_moving, moving_threshold, with_speed
 from tuning.identification.static_map import is_knot
-from tuning.identification.traces import joined, traces_of
+from tuning.identification.traces import traces_of
 from tuning.identification.tyre_fit import error_of, fit_tyres, is_slow, tyres_show
 from tuning.identification.unknowns import bounds, priors
 from tuning.identification.vehicle_of import assemble
-from tuning.identification.verdict import undetermined_of, verdict_of, weak_of
 from tuning.logs.log import Log
 
 __all__ = ["Model", "identify"]
@@ -108,7 +106,7 @@ def identify(
     lateral = _fit_body(recording, held_out, interface, values, settings, model, first)
     speed = fit_speed(recording, lateral.problem.vehicle, values, starts, seed, first)
     traces = traces_of(lateral, speed, held_out)
-    validation = _agreements(traces)
+    validation = agreements(traces)
     left_open = _left_open(speed, values) if others is None else []
     if others is None:
         recording = gather(drives, command, threshold, findings)
@@ -138,28 +136,10 @@ def identify(
     rows, names, covariance = _rows(lateral, speed)
     today = datetime.date.today().isoformat()
     vehicle, more = assemble(lateral, speed, values, rows, validation, drives, name, today, findings)
-    import pandas as pd  # slow to import, and needed only here
-
-    columns = list(Row.__dataclass_fields__)
-    table = pd.DataFrame([vars(row) for row in (*rows, *more)], columns=columns).set_index("name")
-    everything = trained if others is None else joined(trained, traces)
-    undetermined = undetermined_of(rows, ())
-    return Identified(
-        vehicle=vehicle,
-        parameters=table,
-        covariance=pd.DataFrame(covariance, names, names),
-        validation=validation,
-        training=_agreements(trained),
-        held_out=words,
-        findings=tuple(findings),
-        traces=traces,
-        doubts=tuple(doubts),
-        undetermined=undetermined,
-        advice=advice_for(undetermined),
-        verdict=verdict_of(doubts, undetermined, weak_of(rows), validation),
-        driving=everything,
-        _drawing=Drawing(lateral, speed),
-    )
+    return outcome_of(
+        vehicle, rows, more, (names, covariance), traces, trained, others is not None, words, findings, doubts,
+        Drawing(lateral, speed),
+    )  # fmt: skip
 
 
 def _checked(logs: list[Log], validate: Sequence[Log], starts: int, seed: int, model: str) -> list[Log]:
@@ -257,10 +237,6 @@ def _left_open(speed: SpeedFit | None, known: Mapping[str, Any]) -> list[str]:
         unknown.name for unknown, is_vague in zip(speed.problem.unknowns, vague, strict=True) if not is_vague
     }
     return [] if set(speed.needed) <= determined | known.keys() else ["speed"]
-
-
-def _agreements(traces: Mapping[str, Trace]) -> dict[str, dict[str, float]]:
-    return {name: agreement(trace.measured, trace.simulated) for name, trace in traces.items()}
 
 
 def _contradictions(

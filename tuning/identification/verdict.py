@@ -11,15 +11,9 @@ from tuning.identification.result import Row
 __all__ = ["undetermined_of", "verdict_of", "weak_of"]
 
 
-def undetermined_of(rows: Sequence[Row], assumed: Sequence[str]) -> tuple[str, ...]:
-    """Give the names of the vehicle's values that the logs do not tell.
-
-    Args:
-        rows: what was fitted.
-        assumed: names that the logs were asked for in vain.
-    """
-    own = [row.name for row in rows if row.verdict == "not" and _matters(row.name)]
-    return (*own, *(name for name in assumed if name not in own))
+def undetermined_of(rows: Sequence[Row]) -> tuple[str, ...]:
+    """Give the names of the vehicle's values that the logs do not tell, of the rows of what was fitted."""
+    return tuple(row.name for row in rows if row.verdict == "not" and _matters(row.name))
 
 
 def weak_of(rows: Sequence[Row]) -> tuple[str, ...]:
