@@ -3,12 +3,14 @@ the loops for raw positions, and the parameter file."""
 
 from tracker.command import Command, Measurement
 from tracker.envelope import Envelope
+from tracker.explanation import Explanation
 from tracker.inner_loops import InnerLoops
 from tracker.laws import LAWS, MPC, Gain, Law, PurePursuit, Runner, Stanley, View
 from tracker.memory import StopReason
 from tracker.parameters import load, save
 from tracker.position_loop import PositionLoop, Positions
 from tracker.response import Response
+from tracker.schedule import Schedule
 from tracker.tracker import Tracker
 
 __all__ = [
@@ -16,6 +18,7 @@ __all__ = [
     "MPC",
     "Command",
     "Envelope",
+    "Explanation",
     "Gain",
     "InnerLoops",
     "Law",
@@ -25,6 +28,7 @@ __all__ = [
     "PurePursuit",
     "Response",
     "Runner",
+    "Schedule",
     "Stanley",
     "StopReason",
     "Tracker",

@@ -49,13 +49,15 @@ def stand_by(
 
     A stop is over, since engaging anew is a new start; so is a demand of category 0 or 1 that was obeyed. A demand of
     category 2 lasts until it is released, and one given in stand-by waits for the engagement. Any new pose is
-    believed. An unusable measurement repeats the last command.
+    believed. An unusable measurement repeats the last command. The measurement is as `along_travel` gives it.
     """
     numbers = memory.numbers
     if numbers[STOP] == float(_DEMANDED) and numbers[DEMAND] < _RELEASABLE:
         numbers[DEMAND] = 0.0
     numbers[STOP] = 0.0
     numbers[RESUMING] = 1.0
+    for i in range(memory.law.shape[0]):
+        memory.law[i] = 0.0
     if usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle, pose_age) == 0:
         driven = driven_curvature(response, speed, yaw_rate, steering_angle)
         x, y, _ = reckon(
@@ -66,7 +68,8 @@ def stand_by(
         # An oversteering vehicle at its critical speed has no steady turn.
         keep_command(memory, time, select(np.abs(limited) < np.inf, limited, numbers[CURVATURE]))
         numbers[TIME], numbers[MEASURED], numbers[SPEED] = time, speed, np.maximum(speed, 0.0)
-    return asked_curvature(response, numbers[CURVATURE], numbers[MEASURED]), numbers[SPEED], 0.0
+    asked = asked_curvature(response, numbers[CURVATURE], numbers[MEASURED])
+    return track.direction * asked, track.direction * numbers[SPEED], 0.0
 
 
 def restart(runner: Any, curvature: float) -> None:

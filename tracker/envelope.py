@@ -20,13 +20,15 @@ class EnvelopeValues(NamedTuple):
     lateral_acceleration: float
     acceleration: float
     deceleration: float
+    lateral_jerk: float
 
 
 class Envelope(BaseModel):
     """Limits on what a tracker may command.
 
     The curvature limits left at None follow from the vehicle: what its largest steering angle and its
-    steering rate give at walking pace.
+    steering rate give at walking pace. A limit on the lateral jerk slows the steering at speed, which costs
+    stability margin as every limit on a rate does.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -45,6 +47,12 @@ class Envelope(BaseModel):
         allow_inf_nan=False,
         description="m/s² of a controlled stop; common practice, no source",
     )
+    lateral_jerk: float | None = Field(
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="m/s³: v² times the curvature's rate; open: the curvature's rate alone is limited",
+    )
 
     def values(self, response: Response) -> EnvelopeValues:
         """Give the limits for a vehicle, the open ones filled from its steering."""
@@ -56,4 +64,5 @@ class Envelope(BaseModel):
             lateral_acceleration=self.lateral_acceleration,
             acceleration=self.acceleration,
             deceleration=self.deceleration,
+            lateral_jerk=self.lateral_jerk or math.inf,
         )

@@ -14,6 +14,7 @@ __all__ = [
     "CURVATURE",
     "DEMAND",
     "FIX",
+    "LAW_SLOTS",
     "MEASURED",
     "NEAR",
     "NEWEST",
@@ -23,10 +24,14 @@ __all__ = [
     "POSE_TURN_RATE",
     "POSE_X",
     "POSE_Y",
+    "REAR_VELOCITY",
     "RESUMING",
     "SPEED",
     "STOP",
     "TIME",
+    "TOLD_HEADING",
+    "TOLD_X",
+    "TOLD_Y",
     "Memory",
     "StopReason",
     "keep_command",
@@ -51,7 +56,13 @@ POSE_TIME = 13  # for which it was reckoned, s; -inf before the first
 POSE_SPEED = 14  # m/s then
 POSE_TURN_RATE = 15  # rad/s then
 FIX = 16  # time at which the last believed pose was true, s; -inf before the first
-SLOTS = 17
+REAR_VELOCITY = 17  # lateral velocity of the rear-axle middle then, m/s, + left
+TOLD_X = 18  # the pose measured last, as it was told: m
+TOLD_Y = 19  # m
+TOLD_HEADING = 20  # rad
+SLOTS = 21
+
+LAW_SLOTS = 4  # of a law's own state
 
 # At 200 Hz the ring covers the 2 s of dead time that a `Response` may have. A power of two: the place in the ring is a
 # bit mask.
@@ -84,11 +95,13 @@ class Memory(NamedTuple):
         numbers: the slots named above, shape (SLOTS,).
         times: when each command of the ring was given, s, shape (RING,).
         curvatures: the path curvature that each asked for, 1/m, shape (RING,).
+        law: what a closed-form law remembers (integrals, last values), zeros before its first step, shape (LAW_SLOTS,).
     """
 
     numbers: np.ndarray
     times: np.ndarray
     curvatures: np.ndarray
+    law: np.ndarray
 
 
 def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) -> Memory:
@@ -96,7 +109,7 @@ def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) ->
 
     What was asked before the first command counts as one command, given long ago.
     """
-    memory = Memory(np.zeros(SLOTS), np.zeros(RING), np.zeros(RING))
+    memory = Memory(np.zeros(SLOTS), np.zeros(RING), np.zeros(RING), np.zeros(LAW_SLOTS))
     memory.numbers[NEAR] = near
     memory.numbers[CURVATURE] = curvature
     memory.numbers[COUNT] = 1.0
@@ -104,6 +117,7 @@ def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) ->
     memory.curvatures[0] = curvature
     memory.numbers[TIME] = memory.numbers[POSE_TIME] = memory.numbers[FIX] = -np.inf
     memory.numbers[SPEED] = memory.numbers[MEASURED] = speed
+    memory.numbers[TOLD_X] = np.inf
     return memory
 
 

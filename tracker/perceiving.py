@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 
 from tracker.laws.base import View
-from tracker.memory import NEAR, TIME, Memory, StopReason
+from tracker.memory import CURVATURE, NEAR, REAR_VELOCITY, TIME, Memory, StopReason
 from tracker.options import Options
-from tracker.prediction import driven_curvature, lag_at, predict, rear_slip
+from tracker.prediction import driven_curvature, lag_at, predict, rear_slip, steered_curvature
 from tracker.reckoning import reckon
 from tracker.response import ResponseValues
 from tracks.geometry import evaluate, nearest
-from tracks.one_source import equation, wrap_angle
+from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays
 
-__all__ = ["lost", "perceive", "usable"]
+__all__ = ["along_travel", "lost", "perceive", "since_last", "usable"]
 
 # No measurement is larger, in its unit: a clock that counts from 1970 stands at 2e9 s, a map grid goes to 1e7 m.
 # What is larger comes from a fault, and its products could overflow on the way to the command.
@@ -29,6 +29,27 @@ _ROLLING_BACK = int(StopReason.ROLLING_BACK)
 
 _FASTEST_BACK = 0.5  # m/s: more than noise about standstill; the laws drive forward
 _ACROSS = 0.5 * np.pi  # rad: a vehicle turned further from the path drives against it
+
+
+# A gap longer than this is taken as this long, so that a late step does not let the command jump.
+_LONGEST_PERIOD = 0.1  # s
+
+
+@equation
+def along_travel(track: TrackArrays, heading, speed, steering_angle):
+    """Give heading (rad), speed (m/s) and road-wheel angle (rad) as seen along the direction of travel of a track.
+
+    In reverse a vehicle moves along its heading turned by π, and its rear axle's path bends the other way.
+    """
+    turned = select(track.direction < 0.0, np.pi, 0.0)
+    return heading + turned, track.direction * speed, track.direction * steering_angle
+
+
+@equation
+def since_last(options: Options, memory: Memory, time):
+    """Give the time since the last usable measurement, s: the period at the first, and never a long gap."""
+    last = memory.numbers[TIME]
+    return select(last > -np.inf, clip(time - last, 0.0, _LONGEST_PERIOD), options.period)
 
 
 @equation
@@ -58,22 +79,30 @@ def perceive(
     the heading less the slip of a steady turn on the path: by feed-forward, since side-slip fed back costs margin
     (N. R. Kapania, J. C. Gerdes, Vehicle System Dynamics 53(12), 2015).
     """
-    curvature = driven_curvature(response, speed, yaw_rate, steering_angle)
+    turning = driven_curvature(response, speed, yaw_rate, steering_angle)
+    curvature, steered = turning, steered_curvature(response, speed, turning, steering_angle)
     x, y, heading = reckon(
-        response, options, memory, time, x, y, heading, speed, yaw_rate, curvature, pose_age, False
+        response, options, memory, time, x, y, heading, speed, yaw_rate, turning, pose_age, False
     )
     slip = rear_slip(response, speed, evaluate(track.path, memory.numbers[NEAR]).curvature)
     heading -= slip
+    sideways = memory.numbers[REAR_VELOCITY]
     if options.compensate_dead_time > 0.0 and response.dead_time > 0.0:
-        x, y, heading, curvature = predict(response, memory, time, x, y, heading, speed, curvature)
+        x, y, heading, curvature, steered, sideways = predict(
+            response, memory, time, x, y, heading, speed, curvature, steered, sideways
+        )
     # The guess where it will be saves an iteration.
     s, offset, point = nearest(track.path, x, y, memory.numbers[NEAR] + speed * options.period)
     memory.numbers[NEAR] = s
-    heading += slip - rear_slip(response, speed, point.curvature)
+    carried = slip
+    slip = rear_slip(response, speed, point.curvature)
+    heading += carried - slip
     ahead = evaluate(track.path, s + speed * lag_at(response, speed))
     return View(
         time, x, y, heading, speed, curvature, s, offset,
         wrap_angle(heading - point.heading), point.curvature, ahead.curvature,
+        speed * curvature, sideways, slip, steering_angle, steered, memory.numbers[CURVATURE], turning,
+        since_last(options, memory, time),
     )  # fmt: skip
 
 

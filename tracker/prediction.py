@@ -2,7 +2,8 @@
 
 The commands still in flight are known, so the vehicle is carried through them: on the rear axle ẋ = v cos ψ,
 ẏ = v sin ψ, ψ̇ = v κ, and T κ̇ = κ_c − κ with the curvature κ_c that the commands in flight ask for
-(the predictor of O. J. M. Smith, 1957, in the time domain; common practice).
+(the predictor of O. J. M. Smith, 1957, in the time domain; common practice). The road wheels, T_δ κ̇_δ = κ_c − κ_δ with
+the lag of the steering alone, and the lateral velocity of the rear axle are carried along for laws that know tyres.
 """
 
 from __future__ import annotations
@@ -13,7 +14,15 @@ from tracker.memory import COUNT, NEWEST, Memory
 from tracker.response import ResponseValues
 from tracks.one_source import clip, equation, select, sine_cosine
 
-__all__ = ["advance", "driven_curvature", "lag_at", "predict", "rear_slip"]
+__all__ = [
+    "advance",
+    "driven_curvature",
+    "lag_at",
+    "predict",
+    "rear_slip",
+    "rear_velocity",
+    "steered_curvature",
+]
 
 
 @equation
@@ -62,6 +71,36 @@ def rear_slip(response: ResponseValues, speed: float, curvature: float) -> float
 
 
 @equation
+def steered_curvature(
+    response: ResponseValues, speed: float, curvature: float, steering_angle: float
+) -> float:
+    """Give the curvature of the steady turn that belongs to the road-wheel angle, tan δ/(L + K v²), 1/m, + left.
+
+    Where the tyres are not known, or the angle is 0.0 as it is where nobody measures it, that driven now stands for it.
+    """
+    known = response.cornering_stiffness_rear > 0.0 and steering_angle != 0.0
+    length = response.wheelbase + response.understeer_gradient * speed * speed
+    return select(known, np.tan(steering_angle) / length, curvature)
+
+
+@equation
+def rear_velocity(
+    response: ResponseValues, last: float, speed: float, turn_rate: float, span: float
+) -> float:
+    """Carry the lateral velocity of the rear-axle middle [m/s, + left] over `span` [s] at a turn rate [rad/s].
+
+    With I = m a b the front axle's force does not move the rear axle, so v̇_r = −v r − C_r L/(m a v) v_r, which needs no
+    steering angle (derived; the same simplification as in `lag_at`). 0 where the tyres are not known.
+    """
+    length, stiffness = response.wheelbase, response.cornering_stiffness_rear
+    load = response.mass * response.front_axle_distance
+    known = stiffness * load > 0.0
+    time = select(known, load / (select(known, stiffness, 1.0) * length), 0.0) * np.maximum(speed, 0.1)
+    steady = -time * speed * turn_rate
+    return steady + (last - steady) * np.exp(-span / np.maximum(time, 1e-6)) * select(known, 1.0, 0.0)
+
+
+@equation
 def advance(x, y, heading, speed, curvature, asked, lag, span):
     """Carry a pose and a lagging curvature over `span` [s] with a constant curvature asked for.
 
@@ -82,8 +121,14 @@ def advance(x, y, heading, speed, curvature, asked, lag, span):
 
 
 @equation
-def predict(response: ResponseValues, memory: Memory, time, x, y, heading, speed, curvature):
-    """Give (x, y, heading, curvature) at `time` + dead time, through the commands in flight."""
+def predict(
+    response: ResponseValues, memory: Memory, time, x, y, heading, speed, curvature, steered, sideways
+):  # fmt: skip
+    """Carry a vehicle through the commands in flight to `time` + dead time.
+
+    Takes and gives pose (m, rad), curvature driven and curvature steered (1/m), and the lateral velocity of the rear
+    axle (m/s, `sideways`): (x, y, heading, curvature, steered, sideways).
+    """
     dead_time = response.dead_time
     lag = lag_at(response, speed)
     mask = memory.times.shape[0] - 1
@@ -100,6 +145,9 @@ def predict(response: ResponseValues, memory: Memory, time, x, y, heading, speed
             until = np.minimum(memory.times[(newest - i + 1) & mask] + dead_time - time, dead_time)
         if until > done:
             asked = memory.curvatures[(newest - i) & mask]
-            x, y, heading, curvature = advance(x, y, heading, speed, curvature, asked, lag, until - done)
+            span, before = until - done, curvature
+            x, y, heading, curvature = advance(x, y, heading, speed, curvature, asked, lag, span)
+            steered = asked + (steered - asked) * np.exp(-span / np.maximum(response.lag, 1e-6))
+            sideways = rear_velocity(response, sideways, speed, 0.5 * speed * (before + curvature), span)
             done = until
-    return x, y, heading, curvature
+    return x, y, heading, curvature, steered, sideways

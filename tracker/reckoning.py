@@ -2,7 +2,8 @@
 
 A localisation tells where the vehicle was `pose_age` ago, may repeat that for a while, and may jump. A new pose is
 carried forward over its age with the present speed and yaw rate; without a new one the last reckoned pose is carried
-on, with the means of speed and yaw rate over the step; one that is too far from the reckoned pose is not believed.
+on, with the means of speed and yaw rate over the step; one that is too far from the reckoned pose is not believed. A
+pose that stands still to the last bit while the vehicle moves is no new one, whatever its age is said to be.
 """
 
 from __future__ import annotations
@@ -17,10 +18,14 @@ from tracker.memory import (
     POSE_TURN_RATE,
     POSE_X,
     POSE_Y,
+    REAR_VELOCITY,
+    TOLD_HEADING,
+    TOLD_X,
+    TOLD_Y,
     Memory,
 )
 from tracker.options import Options
-from tracker.prediction import rear_slip
+from tracker.prediction import rear_slip, rear_velocity
 from tracker.response import ResponseValues
 from tracks.one_source import clip, equation, select, sine_cosine, wrap_angle
 
@@ -31,6 +36,7 @@ HEADING_JUMP = (
 )
 # s. Two poses true within it are one: clocks count from 1970 and ages come in milliseconds.
 _SAME_TIME = 1e-3
+_MOVING = 0.3  # m/s: above what a speed sensor may show at standstill; common practice, no source
 # s. Nothing is carried further: by then the vehicle is being stopped, and the numbers of a fault stay finite.
 _FURTHEST = 10.0
 
@@ -69,7 +75,11 @@ def reckon(
         0.5 * (numbers[POSE_SPEED] + speed), 0.5 * (numbers[POSE_TURN_RATE] + turn_rate), slip,
         clip(since, 0.0, _FURTHEST),
     )  # fmt: skip
-    new = pose_age == 0.0 or time - pose_age > numbers[FIX] + _SAME_TIME
+    # Localisations that say no age, and those that freeze, tell the same numbers again.
+    again = x == numbers[TOLD_X] and y == numbers[TOLD_Y] and heading == numbers[TOLD_HEADING]
+    frozen = again and speed > _MOVING and not any_pose
+    new = (pose_age == 0.0 or time - pose_age > numbers[FIX] + _SAME_TIME) and not frozen
+    numbers[TOLD_X], numbers[TOLD_Y], numbers[TOLD_HEADING] = x, y, heading
     x, y, heading = carry(x, y, heading, speed, turn_rate, slip, np.minimum(pose_age, _FURTHEST))
     away = (x - reckoned_x) * (x - reckoned_x) + (y - reckoned_y) * (y - reckoned_y)
     turned = np.abs(wrap_angle(heading - reckoned_heading))
@@ -79,6 +89,11 @@ def reckon(
     y = select(believed, y, reckoned_y)
     heading = select(believed, heading, reckoned_heading)
     numbers[FIX] = select(believed, time - pose_age, numbers[FIX])
+    mean_rate = select(gap, turn_rate, 0.5 * (numbers[POSE_TURN_RATE] + turn_rate))
+    # After a gap that of a steady turn: carried on for long enough.
+    numbers[REAR_VELOCITY] = rear_velocity(
+        response, numbers[REAR_VELOCITY], speed, mean_rate, select(gap, _FURTHEST, since)
+    )
     numbers[POSE_X], numbers[POSE_Y], numbers[POSE_HEADING] = x, y, heading
     numbers[POSE_TIME], numbers[POSE_SPEED], numbers[POSE_TURN_RATE] = time, speed, turn_rate
     return x, y, heading

@@ -98,6 +98,25 @@ class Response(BaseModel):
         return self
 
     @property
+    def backwards(self) -> Response:
+        """The same vehicle seen along its direction of travel when it backs up.
+
+        Slip at the axle that steers then turns the vehicle the other way, so the understeer gradient changes its sign.
+        The delays of the body are left out: nobody backs up fast enough for them.
+        """
+        return self.model_copy(
+            update={
+                "understeer_gradient": -self.understeer_gradient,
+                "mass": None,
+                "yaw_inertia": None,
+                "front_axle_distance": None,
+                "cornering_stiffness_front": None,
+                "cornering_stiffness_rear": None,
+                "offset": -self.offset,
+            }
+        )
+
+    @property
     def values(self) -> ResponseValues:
         """The same as a tuple of floats for compiled equations, 0.0 where a value is not known."""
         return ResponseValues(*(float(getattr(self, name) or 0.0) for name in ResponseValues._fields))

@@ -91,11 +91,17 @@ def note_stop(options: Options, memory: Memory, reason, measured, time, speed):
 @equation
 def commanded_speed(
     response: ResponseValues, track: TrackArrays, envelope: EnvelopeValues, options: Options, memory: Memory,
-    period, s, speed,
+    period, s, speed, law_speed, law_acceleration,
 ):  # fmt: skip
-    """Give (speed, acceleration) to ask for: the plan's, those of a stop, or those of the way back to the plan."""
+    """Give (speed, acceleration) to ask for: the plan's, the law's, those of a stop, or those of the way back to the plan.
+
+    The law's (m/s, m/s²) hold where they are slower than the plan's. A law without an answer leaves it to the plan.
+    """
     numbers = memory.numbers
     target, acceleration = reference_speed(response, track, envelope, options, s, speed)
+    slower = law_speed < target and np.abs(law_acceleration) < np.inf
+    target = select(slower, np.maximum(law_speed, 0.0), target)
+    acceleration = select(slower, law_acceleration, acceleration)
     before = numbers[SPEED]
     lowest, highest = before - envelope.deceleration * period, before + envelope.acceleration * period
     if numbers[STOP] > 0.0:

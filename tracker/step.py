@@ -11,18 +11,19 @@ from tracker.envelope import EnvelopeValues
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import CURVATURE, MEASURED, NEAR, SPEED, TIME, Memory, StopReason, keep_command
 from tracker.options import Options
-from tracker.perceiving import lost, perceive, usable
+from tracker.perceiving import lost, perceive, since_last, usable
 from tracker.response import ResponseValues
 from tracker.speed_command import commanded_speed, note_stop
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays
 
-__all__ = ["asked_curvature", "decide", "deliver"]
+__all__ = ["NO_SPEED", "asked_curvature", "curvature_bound", "curvature_step", "decide", "deliver"]
 
-# A gap longer than this is taken as this long, so that a late step does not let the command jump.
-_LONGEST_PERIOD = 0.1  # s
+NO_SPEED = np.inf  # m/s, of a law that leaves the speed to the plan
+
 # rad. The command's tangent has its pole at π/2; a steering of small gain would otherwise be asked for an angle beyond.
 _STEEPEST = 1.5
+_SLOWEST = 0.1  # m/s, below which the limits on acceleration and jerk bind nothing
 
 # `StopReason` as compiled code has it.
 _USABLE = int(StopReason.NONE)
@@ -45,11 +46,29 @@ def asked_curvature(response: ResponseValues, wanted, speed):
 
 
 @equation
+def curvature_bound(envelope: EnvelopeValues, speed):
+    """Give the largest path curvature that the envelope allows at a speed [m/s], 1/m."""
+    quick = np.maximum(speed, _SLOWEST)
+    return np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
+
+
+@equation
+def curvature_step(envelope: EnvelopeValues, speed, period):
+    """Give by how much the path curvature asked for may change in a period [s] at a speed [m/s], 1/m."""
+    quick = np.maximum(speed, _SLOWEST)
+    return np.minimum(envelope.curvature_rate, envelope.lateral_jerk / (quick * quick)) * period
+
+
+@equation
 def deliver(
     response: ResponseValues, envelope: EnvelopeValues, track: TrackArrays, options: Options, memory: Memory,
-    reason, wanted, time, speed, s,
+    reason, wanted, law_speed, law_acceleration, time, speed, s,
 ):  # fmt: skip
-    """Turn the path curvature that a law wants into a command (curvature, speed, acceleration).
+    """Turn the path curvature that a law wants into a command (curvature, speed, acceleration), for a vehicle that may
+    back up.
+
+    `law_speed` [m/s] and `law_acceleration` [m/s²] are what the law wants to ask for: infinite and 0 for a law that
+    leaves the speed to the plan.
 
     `reason` is the `StopReason` that was found, 0 for none: from then on the vehicle is brought to a stop, holding
     the curvature when there is no usable measurement to steer by. A demanded stop (slot DEMAND of the memory) and one
@@ -58,26 +77,26 @@ def deliver(
     """
     numbers = memory.numbers
     last = numbers[CURVATURE]
-    since = clip(time - numbers[TIME], 0.0, _LONGEST_PERIOD)
-    period = select(numbers[TIME] > -np.inf and reason == _USABLE, since, options.period)
+    period = select(reason == _USABLE, since_last(options, memory, time), options.period)
     if reason == _USABLE and not np.abs(wanted) < np.inf:
         reason = _LAW_FAILED
     measured = reason not in (_NOT_FINITE, _NOT_INCREASING)
     note_stop(options, memory, reason, measured, time, speed)
-    quick = np.maximum(speed, 0.1)
-    bound = np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
-    step = envelope.curvature_rate * period
+    bound, step = curvature_bound(envelope, speed), curvature_step(envelope, speed, period)
     if reason == _USABLE:
         wanted = clip(clip(wanted, -bound, bound), last - step, last + step)
     else:
         wanted = last
-    target, acceleration = commanded_speed(response, track, envelope, options, memory, period, s, speed)
+    target, acceleration = commanded_speed(
+        response, track, envelope, options, memory, period, s, speed, law_speed, law_acceleration
+    )
     if measured:
         numbers[TIME] = time
         numbers[MEASURED] = speed
     keep_command(memory, select(measured, time, numbers[TIME]), wanted)
     numbers[SPEED] = target
-    return asked_curvature(response, wanted, speed), target, acceleration
+    direction = track.direction
+    return direction * asked_curvature(response, wanted, speed), direction * target, direction * acceleration
 
 
 @equation
@@ -85,16 +104,21 @@ def decide(
     kernel, gains, response: ResponseValues, envelope: EnvelopeValues, track: TrackArrays, options: Options,
     memory: Memory, time, x, y, heading, speed, yaw_rate, steering_angle, pose_age,
 ):  # fmt: skip
-    """One whole step of a closed-form law: give the command (curvature, speed, acceleration)."""
+    """One whole step of a closed-form law: give the command (curvature, speed, acceleration).
+
+    The measurement is as `along_travel` gives it.
+    """
     reason = usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle, pose_age)
     if reason != _USABLE:
         return deliver(
-            response, envelope, track, options, memory, reason, 0.0, time, memory.numbers[MEASURED],
-            memory.numbers[NEAR],
+            response, envelope, track, options, memory, reason, 0.0, NO_SPEED, 0.0, time,
+            memory.numbers[MEASURED], memory.numbers[NEAR],
         )  # fmt: skip
     view = perceive(
         response, track, options, memory, time, x, y, heading, speed, yaw_rate, steering_angle, pose_age
     )
-    wanted = wanted_curvature(kernel, gains, response, track.path, view)
+    wanted = wanted_curvature(kernel, gains, response, track.path, view, memory.law)
     reason = lost(options, view)
-    return deliver(response, envelope, track, options, memory, reason, wanted, time, speed, view.s)
+    return deliver(
+        response, envelope, track, options, memory, reason, wanted, NO_SPEED, 0.0, time, speed, view.s
+    )

@@ -9,17 +9,18 @@ import numpy as np
 from tracker.command import Command, Measurement
 from tracker.engagement import restart, stand_by
 from tracker.envelope import Envelope
-from tracker.laws.base import IN_PYTHON, Law
+from tracker.explanation import Before, Explanation, explain
+from tracker.laws.base import IN_PYTHON, Law, Runner
 from tracker.memory import CURVATURE, DEMAND, MEASURED, NEAR, STOP, StopReason, new_memory
 from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
-from tracker.perceiving import lost, perceive, usable
+from tracker.perceiving import along_travel, lost, perceive, usable
 from tracker.response import Response
-from tracker.step import decide, deliver
+from tracker.step import NO_SPEED, decide, deliver
 from tracks import Track
 from tracks.errors import InputError
 from tracks.geometry import project
 
-__all__ = ["WHEELBASES_LOST", "Tracker", "response_of"]
+__all__ = ["WHEELBASES_LOST", "Tracker", "response_of", "speed_wanted"]
 
 # Lateral error over the wheelbase beyond which it is another road; common practice, no source.
 WHEELBASES_LOST = 3.0
@@ -108,7 +109,8 @@ class Tracker:
         self.law, self.track = law, track
         self.response = response_of(vehicle, law)
         self.envelope = envelope or law.envelope or Envelope()
-        self._response = self.response.values
+        seen = self.response.backwards if track.reverse else self.response
+        self._response = seen.values
         self._envelope = self.envelope.values(self.response)
         self._options = Options(
             period=float(period),
@@ -121,11 +123,14 @@ class Tracker:
         self._track = track.arrays
         self._memory = new_memory(start or 0.0)
         self._located = start is not None
-        self._gains = law.gain_values() if law.kernel != IN_PYTHON else np.zeros(0)
         self._engaged = True
-        self._runner = None
+        self._runner: Runner | None = None
+        self._gains = np.zeros((0, 0))
         if law.kernel == IN_PYTHON:
-            self._runner = law.start(self.response, self._envelope, track, period, speed_factor)
+            self._runner = law.start(seen, self._envelope, track, period, speed_factor)
+        else:
+            self._gains = law.gain_table(seen, self._envelope, float(period))
+        self._before: Before | None = None
 
     @property
     def stopped_because(self) -> StopReason:
@@ -149,7 +154,8 @@ class Tracker:
         if not self._engaged:
             self._engaged = True
             restart(self._runner, self._memory.numbers[CURVATURE])
-        state = _numbers(measurement)
+        state = self._numbers(measurement)
+        self._before = Before(state, self._memory.numbers.copy(), self._memory.law.copy())
         if self._runner is None:
             return Command(
                 *decide(
@@ -159,16 +165,20 @@ class Tracker:
             )  # fmt: skip
         reason = usable(self._memory, *state)
         wanted, speed, s = 0.0, state[4], self.arc_length
+        law_speed, law_acceleration = NO_SPEED, 0.0
         if reason:
             speed = float(self._memory.numbers[MEASURED])
         else:
             view = perceive(self._response, self._track, self._options, self._memory, *state)
             reason, s = lost(self._options, view), view.s
-            wanted = 0.0 if reason else self._runner.curvature(view)
+            if not reason:
+                wanted = self._runner.curvature(view)
+                law_speed, law_acceleration = speed_wanted(self._runner)
+                self._before = self._before._replace(answer=(wanted, law_speed, law_acceleration))
         return Command(
             *deliver(
                 self._response, self._envelope, self._track, self._options, self._memory,
-                reason, wanted, state[0], speed, s,
+                reason, wanted, law_speed, law_acceleration, state[0], speed, s,
             )
         )  # fmt: skip
 
@@ -183,7 +193,8 @@ class Tracker:
         if not self._located:
             self._locate(measurement)
         self._engaged = False
-        state = _numbers(measurement)
+        self._before = None
+        state = self._numbers(measurement)
         command = Command(
             *stand_by(self._response, self._envelope, self._track, self._options, self._memory, *state)
         )
@@ -192,6 +203,19 @@ class Tracker:
         if abs(offset) > self._options.lost_beyond:
             self._located = False
         return command
+
+    def explain(self) -> Explanation:
+        """Tell of what the last command was made: pose, errors, each term of the law, limits, corrections, speed.
+
+        Raises:
+            InputError: no command since the start, or since a driver steered.
+        """
+        if self._before is None:
+            raise InputError("there is no command to explain", "a command first", "call command(measurement)")
+        return explain(
+            self._before, self._memory, self.law, self._gains, self._runner, self._response, self._envelope,
+            self._track, self._options,
+        )  # fmt: skip
 
     def demand_stop(self, category: int) -> None:
         """Demand a stop, of a category of ISO 13850 and IEC 60204-1; takes effect at the next `command`.
@@ -234,20 +258,29 @@ class Tracker:
     def _locate(self, m: Measurement) -> None:
         """Find the vehicle on the whole path, at the first usable measurement and after a drive elsewhere."""
         if np.all(np.isfinite((m.x, m.y, m.heading))):
-            s, _ = self.track.path.locate(m.x, m.y, heading=m.heading)
+            heading, _, _ = along_travel(self._track, m.heading, m.speed, m.steering_angle)
+            s, _ = self.track.path.locate(m.x, m.y, heading=heading)
             self._memory.numbers[NEAR] = s
             self._located = True
 
+    def _numbers(self, m: Measurement) -> tuple[float, ...]:
+        """Give a measurement as the floats that compiled code takes, along the direction of travel."""
+        heading, speed, angle = float(m.heading), float(m.speed), float(m.steering_angle)
+        if self.track.reverse:
+            heading, speed, angle = along_travel(self._track, heading, speed, angle)
+        return (
+            float(m.time),
+            float(m.x),
+            float(m.y),
+            heading,
+            speed,
+            float(m.yaw_rate),
+            angle,
+            float(m.pose_age),
+        )
 
-def _numbers(m: Measurement) -> tuple[float, ...]:
-    """Give a measurement as the floats that compiled code takes."""
-    return (
-        float(m.time),
-        float(m.x),
-        float(m.y),
-        float(m.heading),
-        float(m.speed),
-        float(m.yaw_rate),
-        float(m.steering_angle),
-        float(m.pose_age),
-    )
+
+def speed_wanted(runner: Runner) -> tuple[float, float]:
+    """Give the speed (m/s) and acceleration (m/s²) that a runner wants to ask for; infinite and 0 for the plan's."""
+    wanted = getattr(runner, "speed", None)
+    return (NO_SPEED, 0.0) if wanted is None else (float(wanted[0]), float(wanted[1]))

@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from tracks.one_source import clip, equation, select, sine_cosine
+from tracks.one_source import clip, close, equation, select, sine_cosine
 
 __all__ = [
     "PathArrays",
@@ -141,7 +141,7 @@ def nearest(path, x, y, near):
         step = clip(along / slope, -longest_step, longest_step)
         s += step
         point = evaluate(path, s)
-        if (np.abs(step) < _CONVERGED and exact > _LEAST_SLOPE) or np.abs(step) < _STANDING:
+        if (close(step, _CONVERGED) and exact > _LEAST_SLOPE) or close(step, _STANDING):
             break
     offset = (y - point.y) * point.tangent_x - (x - point.x) * point.tangent_y
     return s, offset, point

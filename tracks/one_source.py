@@ -10,7 +10,7 @@ Module-level functions were chosen over a factory of closures since numba caches
 from __future__ import annotations
 
 import types
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
@@ -18,7 +18,17 @@ import numba
 import numpy as np
 from numba.core.dispatcher import Dispatcher
 
-__all__ = ["array_loop", "clip", "equation", "plain", "select", "sine_cosine", "traced", "wrap_angle"]
+__all__ = [
+    "array_loop",
+    "clip",
+    "close",
+    "equation",
+    "plain",
+    "select",
+    "sine_cosine",
+    "traced",
+    "wrap_angle",
+]
 
 _Function = TypeVar("_Function", bound=Callable[..., Any])
 
@@ -78,6 +88,12 @@ def clip(value, low, high):
 
 
 @equation
+def close(difference, tolerance):
+    """Tell whether an iteration may end: |difference| < tolerance. Never in a trace by CasADi."""
+    return np.abs(difference) < tolerance
+
+
+@equation
 def wrap_angle(angle):
     """Give the same angle in (−π, π], rad."""
     return angle - 2.0 * np.pi * np.ceil((angle - np.pi) / (2.0 * np.pi))
@@ -114,8 +130,15 @@ def plain(function: Callable[..., Any]) -> Callable[..., Any]:
     return _rebound(function, {}, {})
 
 
-def traced(function: Callable[..., Any]) -> Callable[..., Any]:
-    """Give an equation, and every equation it calls, over CasADi symbols (`SX` or `MX`)."""
+def traced(
+    function: Callable[..., Any], instead: Mapping[Callable[..., Any], Callable[..., Any]] | None = None
+) -> Callable[..., Any]:
+    """Give an equation, and every equation it calls, over CasADi symbols (`SX` or `MX`).
+
+    Args:
+        function: the equation.
+        instead: what stands in for equations that symbols cannot pass (a search in an array, say).
+    """
     import casadi  # kept out of the start-up of everything that does not trace
 
     symbols = types.SimpleNamespace(
@@ -133,8 +156,14 @@ def traced(function: Callable[..., Any]) -> Callable[..., Any]:
     def sine_and_cosine(angle: Any) -> tuple[Any, Any]:
         return casadi.sin(angle), casadi.cos(angle)
 
-    instead = {id(np): symbols, id(select): choose, id(sine_cosine): sine_and_cosine}
-    return _rebound(function, instead, {})
+    replaced = {id(np): symbols, id(select): choose, id(sine_cosine): sine_and_cosine, id(close): _never}
+    replaced |= {id(original): other for original, other in (instead or {}).items()}
+    return _rebound(function, replaced, {})
+
+
+def _never(*_: Any) -> bool:
+    """Stands for `close` in a trace: no symbol is known to be small, so every iteration is taken."""
+    return False
 
 
 def _rebound(

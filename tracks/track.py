@@ -26,12 +26,14 @@ class TrackArrays(NamedTuple):
     """A track as arrays for compiled code.
 
     `speed` [m/s], `corridor_left`, `corridor_right` [m, distances to the edges, inf without a corridor]: (n + 1,).
+    `direction`: 1.0 forward, −1.0 in reverse.
     """
 
     path: PathArrays
     speed: np.ndarray
     corridor_left: np.ndarray
     corridor_right: np.ndarray
+    direction: float
 
 
 @equation
@@ -149,6 +151,8 @@ class Track:
         sections: named stretches, in any order, names unique.
         source: where the geometry comes from.
         start_offset: lateral offset from the path at which a run starts, m, + left.
+        reverse: whether the vehicle backs up along the path. The path's heading is the direction of travel, opposite to
+            the vehicle's; speeds of the plan are above 0, left is left of the direction of travel.
     """
 
     name: str
@@ -158,6 +162,7 @@ class Track:
     sections: Sequence[Section] = ()
     source: str = ""
     start_offset: float = 0.0
+    reverse: bool = False
 
     def __post_init__(self) -> None:
         n, closed = self.path.s.size, self.path.closed
@@ -209,7 +214,7 @@ class Track:
         unbounded = np.full(n, np.inf)
         left = unbounded if self.corridor is None else np.array(self.corridor.left)
         right = unbounded if self.corridor is None else np.array(self.corridor.right)
-        return TrackArrays(self.path.arrays, np.array(self.speed), left, right)
+        return TrackArrays(self.path.arrays, np.array(self.speed), left, right, -1.0 if self.reverse else 1.0)
 
     def planned_speed(self, s: float) -> tuple[float, float]:
         """Give the planned speed [m/s] and acceleration [m/s²] at arc length s [m]."""

@@ -55,7 +55,8 @@ def explain(error: ValidationError) -> tuple[str, str, str, str]:
     """
     fault = error.errors(include_url=False)[0]
     kind = fault["type"]
-    field = ".".join(str(part) for part in fault["loc"])
+    # A choice between kinds of values ("a number", "a schedule") is no part of a field's name.
+    field = ".".join(str(part) for part in fault["loc"] if not str(part).startswith("a "))
     received = _shown(fault.get("input"))
     original = fault.get("ctx", {}).get("error")
     if isinstance(original, InputError):

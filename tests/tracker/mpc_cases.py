@@ -6,6 +6,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from views import view_beside
 
 import tracks
 from tracker.envelope import Envelope, EnvelopeValues
@@ -50,21 +51,7 @@ def on_path(
     track: tracks.Track, s: float, speed: float, error: float = 0.0, heading_error: float = 0.0
 ) -> View:
     """Give the view of a vehicle at s that drives the path's curvature, with errors [m, rad]."""
-    p = evaluate(track.path.arrays, s)
-    x, y = p.x - error * p.tangent_y, p.y + error * p.tangent_x
-    return View(
-        0.0,
-        x,
-        y,
-        p.heading + heading_error,
-        speed,
-        p.curvature,
-        s,
-        error,
-        heading_error,
-        p.curvature,
-        p.curvature,
-    )
+    return view_beside(track.path.arrays, s, speed, error, heading_error)
 
 
 class Drive(NamedTuple):
@@ -95,8 +82,8 @@ def drive(
         s, error = project(path, x, y, s)
         point = evaluate(path, s)
         turned = wrap_angle(heading - point.heading)
-        view = View(
-            k * PERIOD, x, y, heading, speed, curvature, s, error, turned, point.curvature, point.curvature
+        view = view_beside(path, s, speed, error, turned, curvature)._replace(
+            time=k * PERIOD, x=x, y=y, heading=heading
         )
         asked = runner.curvature(view)
         rows.append((view.time, error, turned, curvature, asked, point.curvature))

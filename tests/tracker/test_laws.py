@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 import pytest
+from views import view_beside
 
 import tracker
 import tracks
 from tracker.laws.base import IN_PYTHON, View
 from tracker.laws.closed_form import wanted_curvature
-from tracks.geometry import evaluate
+from tracker.memory import LAW_SLOTS
 from tracks.one_source import plain
 
 LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.Stanley(feed_forward=False), tracker.MPC()]
@@ -27,26 +28,20 @@ def identity(law: tracker.Law) -> str:
 
 def view_on(track: tracks.Track, s: float, error: float, heading_error: float) -> View:
     """Give the view of a vehicle beside the path at s, driving the path's curvature."""
-    point = evaluate(track.path.arrays, s)
-    return View(
-        0.0,
-        point.x - error * point.tangent_y,
-        point.y + error * point.tangent_x,
-        point.heading + heading_error,
-        SPEED,
-        point.curvature,
-        s,
-        error,
-        heading_error,
-        point.curvature,
-        point.curvature,
-    )
+    return view_beside(track.path.arrays, s, SPEED, error, heading_error)
+
+
+def table_of(law: tracker.Law) -> np.ndarray:
+    """Give the gains of a closed-form law as compiled code takes them."""
+    return law.gain_table(RESPONSE, tracker.Envelope().values(RESPONSE), 0.02)
 
 
 def curvature_of(law: tracker.Law, track: tracks.Track, view: View) -> float:
     """Ask any law, compiled or not, for its curvature."""
     if law.kernel != IN_PYTHON:
-        return wanted_curvature(law.kernel, law.gain_values(), RESPONSE.values, track.path.arrays, view)
+        return wanted_curvature(
+            law.kernel, table_of(law), RESPONSE.values, track.path.arrays, view, np.zeros(LAW_SLOTS)
+        )
     envelope = tracker.Envelope(lateral_acceleration=5.0).values(RESPONSE)
     return law.start(RESPONSE, envelope, track, 0.02, 1.0).curvature(view)
 
@@ -112,12 +107,15 @@ def test_compiled_and_plain_source_agree(law, circle):
         s, e, psi = generator.uniform((0.0, -1.0, -0.4), (120.0, 1.0, 0.4))
         arguments = (
             law.kernel,
-            law.gain_values(),
+            table_of(law),
             RESPONSE.values,
             circle.path.arrays,
             view_on(circle, s, e, psi),
         )
-        assert wanted_curvature(*arguments) == pytest.approx(source(*arguments), rel=1e-11, abs=1e-13)
+        compiled, ordinary = np.zeros(LAW_SLOTS), np.zeros(LAW_SLOTS)
+        wanted = wanted_curvature(*arguments, compiled)
+        assert wanted == pytest.approx(source(*arguments, ordinary), rel=1e-11, abs=1e-13)
+        np.testing.assert_allclose(compiled, ordinary, rtol=1e-11, atol=1e-13)
 
 
 def test_pure_pursuit_is_the_circle_to_the_point(straight):

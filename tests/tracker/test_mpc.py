@@ -8,13 +8,11 @@ import numpy as np
 import pytest
 from mpc_cases import PERIOD, RESPONSE, bends, drive, limits, on_path, runner_of, track_of
 from pydantic import ValidationError
+from views import NOTHING
 
 import tracks
-from tracker.laws.base import View
 from tracker.laws.mpc import MPC, PATIENCE
 from tracker.response import Response
-
-NOTHING = View(*[math.nan] * 11)
 
 
 @pytest.mark.parametrize(("speed", "radius"), [(2.0, 8.0), (8.0, 30.0), (15.0, -90.0), (28.0, 400.0)])

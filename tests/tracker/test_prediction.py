@@ -58,7 +58,7 @@ def test_predicts_through_the_commands_in_flight(dead_time, jitter):
     commands = [(float(t), float(0.05 * math.sin(3.0 * t))) for t in times]
     now, pose, speed, curvature = float(times[-1] + 0.02), (3.0, -2.0, 0.7), 9.0, 0.03
     memory = memory_with(commands, 0.01)
-    predicted = predict(response.values, memory, now, *pose, speed, curvature)
+    predicted = predict(response.values, memory, now, *pose, speed, curvature, curvature, 0.0)
     exact = integrated(response, commands, 0.01, now, pose, speed, curvature)
     # The heading and the curvature are exact; the pose takes the middle heading of each span: (κ v h)² / 24 of it.
     assert predicted[3] == pytest.approx(exact[3], abs=1e-9)
@@ -69,8 +69,8 @@ def test_predicts_through_the_commands_in_flight(dead_time, jitter):
 def test_before_the_first_command_what_was_asked_before_goes_on():
     """A tracker that has just started predicts along the curvature it started with."""
     response = Response(dead_time=0.3, lag=0.1)
-    x, y, heading, curvature = predict(
-        response.values, new_memory(0.0, 0.1, 5.0), 7.0, 0.0, 0.0, 0.0, 5.0, 0.1
+    x, y, heading, curvature, _, _ = predict(
+        response.values, new_memory(0.0, 0.1, 5.0), 7.0, 0.0, 0.0, 0.0, 5.0, 0.1, 0.1, 0.0
     )
     assert (heading, curvature) == pytest.approx((0.15, 0.1), rel=1e-12)
     assert (x, y) == pytest.approx((10.0 * math.sin(0.15), 10.0 * (1.0 - math.cos(0.15))), rel=2e-3)
@@ -81,7 +81,7 @@ def test_the_ring_forgets_only_what_has_acted():
     response = Response(dead_time=0.5, lag=0.0)
     commands = [(0.005 * i, 0.0001 * i) for i in range(3 * RING)]
     now = 0.005 * 3 * RING
-    predicted = predict(response.values, memory_with(commands, 0.0), now, 0.0, 0.0, 0.0, 8.0, 0.2)
+    predicted = predict(response.values, memory_with(commands, 0.0), now, 0.0, 0.0, 0.0, 8.0, 0.2, 0.2, 0.0)
     last_hundred = [k for _, k in commands[-100:]]
     # A lag of zero is taken as a microsecond, which carries 8 m/s × 0.08 1/m × 1e-6 s of the start along.
     assert predicted[2] == pytest.approx(8.0 * 0.005 * sum(last_hundred), abs=2e-6)

@@ -39,6 +39,11 @@ def follow(law, track, **settings) -> tracker.Tracker:
     return tracker.Tracker(law, track, RESPONSE, start=0.0, **settings)
 
 
+def trembling(measured, i):
+    """Let a pose differ from the last one by a nanometre, so that it passes for new."""
+    return replace(measured, x=measured.x + 1e-9 * (i % 2))
+
+
 def at_10_hz(history):
     """A localisation at 10 Hz that repeats its last pose in between."""
     i = len(history) - 1
@@ -127,8 +132,13 @@ def test_poses_at_10_hz_give_the_commands_of_poses_at_50_hz(law, curve):
     # The predictive law starts from what it asked last, so that errors add up over its memory of some steps.
     assert difference <= (1.5 if law.kernel else 8.0) * gain
     assert difference < 1e-3 * np.abs(driven.curvatures).max()
-    # Without reckoning the poses would be up to 0.64 m old; the check above is then far out of reach.
-    stale = replay(follow(law, curve), driven, lambda h: replace(at_10_hz(h), pose_age=0.0))
+    # A pose that stands still is no new one, even where nobody tells its age.
+    untold = replay(follow(law, curve), driven, lambda h: replace(at_10_hz(h), pose_age=0.0))
+    assert np.abs(untold.curvatures - driven.curvatures).max() <= (1.5 if law.kernel else 8.0) * gain
+    # Without reckoning the poses would be up to 0.64 m old; the checks above are then far out of reach.
+    stale = replay(
+        follow(law, curve), driven, lambda h: trembling(replace(at_10_hz(h), pose_age=0.0), len(h))
+    )
     assert np.abs(stale.curvatures - driven.curvatures).max() > 10.0 * difference
 
 
@@ -204,6 +214,25 @@ def test_jump_that_stays_stops_the_vehicle(law, curve):
 
 
 @pytest.mark.parametrize("law", LAWS, ids=NAMES)
+def test_frozen_localisation_stops_the_vehicle(law, curve):
+    """A pose that stands still while the vehicle drives, said to be fresh, is silence: a stop after half a second."""
+    follower = follow(law, curve)
+    frozen = round(4.0 / PERIOD)
+    driven = drive(follower, 10.0, lambda h: last_of(h, min(len(h) - 1, frozen), declared=False))
+    assert follower.stopped_because is tracker.StopReason.LOCALISATION_LOST
+    assert driven.measured[-1].speed < 0.01
+    assert np.abs(driven.lateral_errors(curve.path)).max() < 0.25
+
+
+def test_frozen_pose_at_standstill_is_fresh(curve):
+    """A vehicle that waits reports the same pose again and again, and is not stopped for it."""
+    follower = follow(tracker.Stanley(), curve)
+    for i in range(200):
+        follower.command(replace(Motion().measured(PERIOD * i), speed=0.0))
+    assert follower.stopped_because is tracker.StopReason.NONE
+
+
+@pytest.mark.parametrize("law", LAWS, ids=NAMES)
 def test_known_latency_is_made_good(law, curve):
     """Poses 0.2 s late: told their age the tracker drives as with fresh ones, untold it strays."""
     late = round(0.2 / PERIOD)
@@ -214,7 +243,8 @@ def test_known_latency_is_made_good(law, curve):
         "undeclared": lambda h: last_of(h, len(h) - 1 - late, declared=False),
     }.items():
         start = Motion(y=0.5)
-        follower = follow(law, curve)
+        # At the start the late pose stands still for a while, and its first move is a jump.
+        follower = follow(law, curve, jump_beyond=5.0)
         errors[name] = drive(follower, 10.0, sees, start).lateral_errors(curve.path)
         assert follower.stopped_because is tracker.StopReason.NONE
     apart = {name: np.abs(e - errors["fresh"]).max() for name, e in errors.items()}

@@ -65,6 +65,7 @@ def test_compiled_and_plain_loop_agree(law, vehicle, monkeypatch):
 def test_laws_in_python_meet_the_same_loop(monkeypatch):
     """A law run through the Python loop drives exactly as through the compiled one."""
     from tracker.laws.closed_form import wanted_curvature
+    from tracker.memory import LAW_SLOTS
 
     class Wrapped(tracker.PurePursuit):
         """Pure pursuit that pretends to have no kernel."""
@@ -73,14 +74,15 @@ def test_laws_in_python_meet_the_same_loop(monkeypatch):
 
         def start(self, response, envelope, track, period, speed_factor):
             """Run the compiled formula from Python."""
-            law, arrays = self, track.arrays.path
+            arrays, gains = track.arrays.path, self.gain_table(response, envelope, period)
+            state = np.zeros(LAW_SLOTS)
 
             class Runner:
                 def __init__(self) -> None:
                     self.counts: dict[str, int] = {}
 
                 def curvature(self, view):
-                    return wanted_curvature(1, law.gain_values(), response.values, arrays, view)
+                    return wanted_curvature(1, gains, response.values, arrays, view, state)
 
             return Runner()
 

@@ -8,10 +8,13 @@ import control
 import numpy as np
 import pytest
 from scipy.optimize import brentq, fsolve
+from views import view_beside
 
 import tracker
 import tracks
 import tuning
+from tracker.laws.closed_form import wanted_curvature
+from tracker.memory import LAW_SLOTS
 
 PERIOD = 0.005
 # A command is held over its period, which delays it by half a period on average; the vehicle gets that much less.
@@ -176,12 +179,11 @@ def test_stanley_poles(gain, speed, wheelbase):
     arrays = path.arrays
     response = tracker.Response(wheelbase=wheelbase).values
     law = tracker.Stanley(gain=gain, softening=1e-3)
-    from tracker.laws.base import View
-    from tracker.laws.closed_form import wanted_curvature
+    gains = law.gain_table(tracker.Response(), tracker.Envelope().values(tracker.Response()), 0.02)
 
     def curvature(error: float, heading: float) -> float:
-        view = View(0.0, 100.0, error, heading, speed - 1e-3, 0.0, 100.0, error, heading, 0.0, 0.0)
-        return wanted_curvature(law.kernel, law.gain_values(), response, arrays, view)
+        view = view_beside(arrays, 100.0, speed - 1e-3, error, heading)
+        return wanted_curvature(law.kernel, gains, response, arrays, view, np.zeros(LAW_SLOTS))
 
     step = 1e-6
     to_error = (curvature(step, 0.0) - curvature(-step, 0.0)) / (2 * step)

@@ -1,12 +1,11 @@
 """The laws: one file each beside their contract, listed by name in `LAWS`."""
 
-from tracker.laws.base import GAIN_SLOTS, IN_PYTHON, Gain, Law, Runner, View
+from tracker.laws.base import IN_PYTHON, Gain, Law, Runner, View
 from tracker.laws.mpc import MPC
 from tracker.laws.pure_pursuit import PurePursuit
 from tracker.laws.stanley import Stanley
 
 __all__ = [
-    "GAIN_SLOTS",
     "IN_PYTHON",
     "LAWS",
     "MPC",

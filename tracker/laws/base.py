@@ -12,6 +12,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple, Protocol, Self
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import BaseModel, ConfigDict, Field
 
 from tracker.envelope import Envelope, EnvelopeValues
@@ -20,14 +21,16 @@ from tracker.response import Response
 if TYPE_CHECKING:
     from tracks import Track
 
-__all__ = ["GAIN_SLOTS", "IN_PYTHON", "Gain", "Law", "Runner", "View"]
+__all__ = ["IN_PYTHON", "Gain", "Law", "Runner", "View"]
 
 IN_PYTHON = 0
-GAIN_SLOTS = 8  # of the array that carries the gains of any closed-form law into compiled code
 
 
 class View(NamedTuple):
     """The vehicle against the path at the moment a command takes effect.
+
+    On a track in reverse everything is seen along the direction of travel: the heading is the vehicle's turned by π,
+    speed is above 0 and curvature is that of the rear axle's path in this direction.
 
     Attributes:
         time: of the measurement, s.
@@ -41,6 +44,15 @@ class View(NamedTuple):
         heading_error: `heading` − path heading, rad, in (−π, π].
         path_curvature: of the path at `s`, 1/m, + left.
         ahead_curvature: of the path where the vehicle will be once the lag of steering and body has passed.
+        yaw_rate: rad/s, anticlockwise.
+        rear_velocity: lateral velocity of the rear-axle middle in the vehicle's axes, m/s, + left, by an observer;
+            0 where the tyres are not known.
+        slip: what was taken off the vehicle's heading, rad: `heading_error` + `slip` is the body's heading error.
+        steering_angle: of the road wheel, as measured now, rad, + left.
+        steered: 1/m: the curvature of the steady turn that belongs to the road-wheel angle.
+        asked: 1/m: what was asked for last, within the envelope.
+        turning: 1/m: the curvature that the vehicle drives now, by its sensors.
+        since: time since the last command, s; the period at the first.
     """
 
     time: float
@@ -54,6 +66,14 @@ class View(NamedTuple):
     heading_error: float
     path_curvature: float
     ahead_curvature: float
+    yaw_rate: float
+    rear_velocity: float
+    slip: float
+    steering_angle: float
+    steered: float
+    asked: float
+    turning: float
+    since: float
 
 
 class Gain(NamedTuple):
@@ -71,6 +91,9 @@ class Runner(Protocol):
 
     A runner that remembers its last answers may also have `restart(curvature: float) -> None`: after a driver has
     steered it is called once, before the next view, with the path curvature that the vehicle drives, 1/m, + left.
+    It may have `speed`, after each call of `curvature` the speed (m/s) and acceleration (m/s²) that the law wants to ask
+    for, read ahead by the delay of drive or brake as the plan is; the lower of its speed and the plan's is asked for.
+    And it may have `terms() -> dict[str, float]`: of what the last answer was made.
     """
 
     counts: dict[str, int]
@@ -96,8 +119,14 @@ class Law(BaseModel):
         """Give the gains that a tuner may set, with ranges that suit the vehicle."""
         raise NotImplementedError(f"{cls.__name__} does not say which gains may be tuned")
 
-    def gain_values(self) -> np.ndarray:
-        """Give the gains of a closed-form law in the order its formula takes them, shape (GAIN_SLOTS,)."""
+    def gain_table(self, response: Response, envelope: EnvelopeValues, period: float) -> NDArray[np.float64]:
+        """Give the gains of a closed-form law as its formula takes them, two-dimensional and C-contiguous.
+
+        Args:
+            response: what the vehicle is known to do.
+            envelope: the limits that the tracker will apply to what the law asks.
+            period: time between two commands, s.
+        """
         raise NotImplementedError(f"{type(self).__name__} has no closed form")
 
     def start(
@@ -127,10 +156,3 @@ class Law(BaseModel):
     def gains(self) -> dict[str, Any]:
         """Every gain and setting by name, without the vehicle and the envelope."""
         return {key: value for key, value in dict(self).items() if key not in ("response", "envelope")}
-
-
-def padded(*gains: float) -> np.ndarray:
-    """Put gains into an array of GAIN_SLOTS floats."""
-    values = np.zeros(GAIN_SLOTS)
-    values[: len(gains)] = gains
-    return values

@@ -13,9 +13,9 @@ from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import DEMAND, MEASURED, NEAR, STOP, Memory, StopReason
 from tracker.options import Options
-from tracker.perceiving import lost, perceive, usable
+from tracker.perceiving import along_travel, lost, perceive, usable
 from tracker.response import ResponseValues
-from tracker.step import deliver
+from tracker.step import NO_SPEED, deliver
 from tracks.geometry import nearest
 from tracks.one_source import equation, wrap_angle
 from tracks.track import TrackArrays
@@ -174,7 +174,7 @@ def record(
     records.time[i] = time
     records.x[i], records.y[i], records.heading[i] = state.x, state.y, state.heading
     records.speed[i], records.s[i], records.lateral_error[i] = state.speed, s, offset
-    records.heading_error[i] = wrap_angle(state.heading - point.heading)
+    records.heading_error[i] = wrap_angle(along_travel(track, state.heading, 0.0, 0.0)[0] - point.heading)
     records.path_curvature[i] = point.curvature
     records.yaw_rate[i] = moves.yaw_rate
     records.steering_angle[i], records.steering_rate[i] = state.steering_angle, state.steering_rate
@@ -182,6 +182,13 @@ def record(
     records.lateral_acceleration[i] = state.speed * moves.yaw_rate + moves.lateral_dot
     records.longitudinal_acceleration[i] = moves.speed_dot
     return s
+
+
+@equation
+def _along(track: TrackArrays, sensed: Sensed):
+    """Give what is sensed as the tracker takes it: along the direction of travel."""
+    heading, speed, angle = along_travel(track, sensed.heading, sensed.speed, sensed.steering_angle)
+    return Sensed(sensed.time, sensed.x, sensed.y, heading, speed, sensed.yaw_rate, angle, sensed.pose_age)
 
 
 @equation
@@ -200,10 +207,11 @@ def look(rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, sta
         situation, plant.steering_step, plant.speed_step,
     )  # fmt: skip
     memory.numbers[DEMAND] = situation.stop
+    seen = _along(rig.track, sensed)
     # numba unpacks no tuple behind other arguments.
     reason = usable(
-        memory, sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
-        sensed.steering_angle, sensed.pose_age,
+        memory, seen.time, seen.x, seen.y, seen.heading, seen.speed, seen.yaw_rate, seen.steering_angle,
+        seen.pose_age,
     )  # fmt: skip
     if situation.driver_steers > 0.0:
         reason = STANDING_BY
@@ -211,12 +219,14 @@ def look(rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, sta
         # Nothing to steer by, or nobody asks: the tracker holds its curvature and slows down from the speed last
         # measured, or stands by.
         near = memory.numbers[NEAR]
-        view = View(time, 0.0, 0.0, 0.0, memory.numbers[MEASURED], 0.0, near, 0.0, 0.0, 0.0, 0.0)
+        speed = memory.numbers[MEASURED]
+        view = View(
+            time, 0.0, 0.0, 0.0, speed, 0.0, near, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+        )
         return reason, view, sensed, situation
     view = perceive(
         rig.response, rig.track, rig.options, memory,
-        sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
-        sensed.steering_angle, sensed.pose_age,
+        seen.time, seen.x, seen.y, seen.heading, seen.speed, seen.yaw_rate, seen.steering_angle, seen.pose_age,
     )  # fmt: skip
     return lost(rig.options, view), view, sensed, situation
 
@@ -228,7 +238,7 @@ def _verdict(
     """Give the outcome, or RUNNING, from what holds at a recording.
 
     Args:
-        s, offset, speed: arc length and lateral error, m, and speed, m/s.
+        s, offset, speed: arc length and lateral error, m, and speed in the direction of travel, m/s.
         situation: what holds.
         stop: `StopReason` of the tracker. watchdog: when that of the vehicle tripped, s.
         lost_beyond, goal, near_goal: as in `Options` and `Circumstances`, m.
@@ -276,19 +286,19 @@ def _message(
 @equation
 def drive_period(
     rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step, reason, wanted,
-    view: View, sensed: Sensed, situation: Situation,
+    law_speed, law_acceleration, view: View, sensed: Sensed, situation: Situation,
 ):  # fmt: skip
     """Deliver the command for what the law wants, drive one period, record: give (state, outcome)."""
     commands, memory, records = bench.commands, bench.memory, bench.records
     if reason == STANDING_BY:
+        seen = _along(rig.track, sensed)
         curvature, speed, acceleration = stand_by(
             rig.response, rig.envelope, rig.track, rig.options, memory,
-            sensed.time, sensed.x, sensed.y, sensed.heading, sensed.speed, sensed.yaw_rate,
-            sensed.steering_angle, sensed.pose_age,
+            seen.time, seen.x, seen.y, seen.heading, seen.speed, seen.yaw_rate, seen.steering_angle, seen.pose_age,
         )  # fmt: skip
     else:
         curvature, speed, acceleration = deliver(
-            rig.response, rig.envelope, rig.track, rig.options, memory, reason, wanted,
+            rig.response, rig.envelope, rig.track, rig.options, memory, reason, wanted, law_speed, law_acceleration,
             view.time, view.speed, view.s,
         )  # fmt: skip
     commands.curvature[step + 1] = curvature
@@ -327,11 +337,11 @@ def drive_period(
             1.0 - plant.takes_positions,
             circumstances.substep, start, end,
         )  # fmt: skip
-        near = records.s[i] + state.speed * (end - start)
+        near = records.s[i] + rig.track.direction * state.speed * (end - start)
         record(records, i + 1, end, plant, rig.track, state, situation, near)
     s = records.s[first + count]
     outcome = _verdict(
-        s, records.lateral_error[first + count], records.speed[first + count], situation,
+        s, records.lateral_error[first + count], rig.track.direction * records.speed[first + count], situation,
         memory.numbers[STOP], bench.own_log[WATCHDOG], rig.options.lost_beyond, rig.track.path.closed,
         rig.track.path.length - s, circumstances.goal, circumstances.near_goal,
     )  # fmt: skip
@@ -341,15 +351,16 @@ def drive_period(
 @equation
 def next_step(
     rig: Rig, plant: Plant, circumstances: Circumstances, bench: Bench, state: State, step, reason, wanted,
-    view: View, sensed: Sensed, situation: Situation,
+    law_speed, law_acceleration, view: View, sensed: Sensed, situation: Situation,
 ):  # fmt: skip
     """Drive a period and look again: give (state, outcome, and what `look` gives), for a loop in Python.
 
     One call, since handing so many numbers over from Python and back takes as long as driving the period.
     """
     state, outcome = drive_period(
-        rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
-    )
+        rig, plant, circumstances, bench, state, step, reason, wanted, law_speed, law_acceleration, view, sensed,
+        situation,
+    )  # fmt: skip
     if outcome == RUNNING and step + 2 < bench.commands.curvature.shape[0]:
         reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step + 1)
     return state, outcome, reason, view, sensed, situation
@@ -366,9 +377,23 @@ def closed_loop(
     steps = bench.commands.curvature.shape[0] - 1
     for step in range(steps):
         reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, step)
-        wanted = wanted_curvature(kernel, gains, rig.response, rig.track.path, view)
+        wanted = 0.0
+        if reason == 0:
+            wanted = wanted_curvature(kernel, gains, rig.response, rig.track.path, view, bench.memory.law)
         state, outcome = drive_period(
-            rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
+            rig,
+            plant,
+            circumstances,
+            bench,
+            state,
+            step,
+            reason,
+            wanted,
+            NO_SPEED,
+            0.0,
+            view,
+            sensed,
+            situation,
         )
         if outcome != RUNNING:
             return outcome, step + 1

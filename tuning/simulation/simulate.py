@@ -14,8 +14,8 @@ from tracker.inner_loops import InnerLoops, new_inner_loops_memory
 from tracker.laws.base import IN_PYTHON
 from tracker.memory import CURVATURE, STOP, new_memory
 from tracker.options import BLIND_FOR, WHEELBASES_JUMPED, Options
-from tracker.step import asked_curvature
-from tracker.tracker import WHEELBASES_LOST, response_of
+from tracker.step import NO_SPEED, asked_curvature
+from tracker.tracker import WHEELBASES_LOST, response_of, speed_wanted
 from tracks import Track
 from tracks.errors import InputError
 from tracks.geometry import evaluate
@@ -99,8 +99,9 @@ def simulate(
     scenario = scenario or Scenario()
     believed = response or law.response or response_of(vehicle)
     offset = abs(track.start_offset + scenario.lateral_offset)
+    seen = believed.backwards if track.reverse else believed
     rig = Rig(
-        believed.values,
+        seen.values,
         (envelope or law.envelope or Envelope()).values(believed),
         Options(
             period=float(period),
@@ -123,9 +124,10 @@ def simulate(
     bench = _bench(rig, plant, circumstances, state, curvature, steps)
     counts: dict[str, int] = {}
     if law.kernel != IN_PYTHON:
-        outcome, done = closed_loop(law.kernel, law.gain_values(), rig, plant, circumstances, bench, state)
+        gains = law.gain_table(seen, rig.envelope, rig.options.period)
+        outcome, done = closed_loop(law.kernel, gains, rig, plant, circumstances, bench, state)
     else:
-        outcome, done, counts = _loop_in_python(law, believed, track, rig, plant, circumstances, bench, state)
+        outcome, done, counts = _loop_in_python(law, seen, track, rig, plant, circumstances, bench, state)
     return _run(law, track, scenario, vehicle, outcome, done, records_a_period, bench, counts)
 
 
@@ -140,9 +142,22 @@ def _loop_in_python(
     reason, view, sensed, situation = look(rig, plant, circumstances, bench, state, 0)
     for step in range(steps):
         wanted = runner.curvature(view) if reason == 0 else 0.0
+        speed, acceleration = speed_wanted(runner) if reason == 0 else (NO_SPEED, 0.0)
         stood_by = reason == STANDING_BY
         state, outcome, reason, view, sensed, situation = next_step(
-            rig, plant, circumstances, bench, state, step, reason, wanted, view, sensed, situation
+            rig,
+            plant,
+            circumstances,
+            bench,
+            state,
+            step,
+            reason,
+            wanted,
+            speed,
+            acceleration,
+            view,
+            sensed,
+            situation,
         )
         if outcome != RUNNING:
             return outcome, step + 1, dict(getattr(runner, "counts", {}))
@@ -177,11 +192,16 @@ def _start(plant: Plant, track: Track, scenario: Scenario, calm: Situation) -> t
     speed = planned_speed(track.arrays, 0.0)[0] * scenario.speed_factor
     offset = track.start_offset + scenario.lateral_offset
     around = Surroundings(calm.friction, calm.grade, calm.bank, calm.side_wind)
-    steady = steady_turn(plant.model, plant.parameters, float(speed), float(point.curvature), around)
+    way = track.arrays.direction
+    # Backwards the rear axle's path bends the other way.
+    steady = steady_turn(
+        plant.model, plant.parameters, way * float(speed), way * float(point.curvature), around
+    )
+    turned = math.pi if track.reverse else 0.0
     state = steady._replace(
         x=point.x - offset * point.tangent_y,
         y=point.y + offset * point.tangent_x,
-        heading=point.heading + steady.heading + scenario.heading_offset,
+        heading=point.heading + turned + steady.heading + scenario.heading_offset,
     )
     return State(*(float(value) for value in state)), float(point.curvature)
 
@@ -223,12 +243,13 @@ def _bench(
     capacity = steps * circumstances.records + 1
     records = Records(*np.empty((len(Records._fields), capacity)))
     commands = Commands(*np.empty((3, steps + 1)))
-    asked = float(asked_curvature(rig.response, curvature, state.speed))
+    way = rig.track.direction
+    asked = way * float(asked_curvature(rig.response, curvature, way * state.speed))
     commands.curvature[0], commands.speed[0], commands.acceleration[0] = asked, state.speed, 0.0
     before = Message(float(steering_target(plant.parameters, asked)), state.speed, 0.0, 0.0)
     record(records, 0, 0.0, plant, rig.track, state, circumstances.calm, 0.0)
     return Bench(
-        memory=new_memory(0.0, curvature, state.speed),
+        memory=new_memory(0.0, curvature, way * state.speed),
         loops=new_inner_loops_memory(),
         commands=commands,
         wire=new_wire(steps, before),
