@@ -50,7 +50,7 @@ def bend(corridor: bool = True) -> tracks.Track:
 
 @pytest.fixture(scope="module")
 def study():
-    """Pure pursuit tuned for nothing but to stay in its lane while it stops."""
+    """Pure pursuit, which cuts corners without feed-forward, tuned for nothing but to stay in its lane while it stops."""
     limits = tuning.Limits(**{**FREE, "stopping_excursion": 0.10, "stopping_distance": 15.0})
     drives = (tuning.Scenario(), STOP)
     return tuning.tune(
@@ -63,6 +63,7 @@ def study():
         refine=6,
         workers=1,
         progress=False,
+        fixed={"feed_forward": False},
     )
 
 
