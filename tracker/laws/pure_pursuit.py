@@ -30,6 +30,8 @@ _CLOSE_ENOUGH = 1e-10  # of the lookahead distance
 _STRAIGHT = 1e-9  # 1/m
 _STANDING = 0.5  # m/s: below it nothing is integrated
 _MOST = 0.5  # m: the lateral offset that the integral may stand for
+_SAME = 1e-9  # 1/m: the envelope let pass what was wanted
+_LASTING = 0.3  # m: a larger lateral error is one that the vehicle comes back from, none that lasts
 
 # Slots of the law's state.
 _INTEGRAL, _WANTED = 0, 1
@@ -106,7 +108,7 @@ def pure_pursuit(
 ) -> PurePursuitTerms:
     """Give the curvature wanted and its terms, and bring the integral in `state` up to date.
 
-    The integral is frozen while the command is limited by the envelope, and at standstill.
+    The integral is frozen while the envelope limits the command, far from the path and at standstill.
     """
     place = place_at(gains, view.speed)
     lookahead = lookahead_of(gains, path, view)
@@ -116,9 +118,11 @@ def pure_pursuit(
         on = evaluate(path, view.s)
         feed_forward = view.ahead_curvature - circle_to(path, on.x, on.y, on.heading, view.s, 0.0, lookahead)
     rate = gain_at(gains, place, 5)
-    free = close(view.asked - state[_WANTED], 1e-9) and view.speed > _STANDING and rate > 0.0
     most = _MOST / np.maximum(rate, 1e-9)
+    free = np.abs(view.asked - state[_WANTED]) < _SAME
     step = select(free, view.since * view.lateral_error, 0.0)
+    step = select(np.abs(view.lateral_error) < _LASTING, step, 0.0)
+    step = select(view.speed > _STANDING, step, 0.0)
     state[_INTEGRAL] = clip(state[_INTEGRAL] + step, -most, most)
     integral = -2.0 * rate * state[_INTEGRAL] / (lookahead * lookahead)
     state[_WANTED] = pursuit + feed_forward + integral
