@@ -103,8 +103,11 @@ def test_law_of_a_users_own(tmp_path):
     )
     vehicle = {"body": {"wheelbase": 3.4}, "steering": {"dead_time": 0.1}, "drive": {}}
     tuning.Vehicle.model_validate(vehicle).save(tmp_path / "vehicle.toml")
-    first, stand_by, inner_loops, own_law = code
+    first, explained, scheduled, stand_by, inner_loops, own_law = code
     assert run(first, tmp_path).count("m/s") == 2
+    assert "cross track" in run(explained, tmp_path)
+    # Between the knots of 2.2 s and 1.5 s.
+    assert 1.5 < float(run(scheduled, tmp_path).split()[0]) < 2.2
     assert "3.00 m/s by the driver, 3.04 m/s engaged" in run(stand_by, tmp_path)
     assert "brake 0.00" in run(inner_loops, tmp_path)
     printed = run(own_law, tmp_path)
