@@ -46,6 +46,7 @@ class _Budget(NamedTuple):
 _BUDGETS = {
     "PurePursuit": _Budget(32, 20, (_OFF, _LATE)),
     "Stanley": _Budget(32, 20, (_OFF, _LATE)),
+    "PreviewLQR": _Budget(16, 10, (_OFF, _LATE)),
     "MPC": _Budget(8, 4, (_BOTH,)),
 }
 
