@@ -9,14 +9,21 @@ Module-level functions were chosen over a factory of closures since numba caches
 
 from __future__ import annotations
 
+import contextlib
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path as FilePath
 from typing import Any, TypeVar
 
 import numba
 import numpy as np
+from numba.core.caching import IndexDataCacheFile
 from numba.core.dispatcher import Dispatcher
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system: writers there are not kept apart
+    fcntl = None
 
 __all__ = [
     "array_loop",
@@ -59,6 +66,36 @@ def _modified(file: FilePath) -> float:
 _drop_stale_kernels()
 
 
+class _OneWriter(IndexDataCacheFile):
+    """numba's cache of a function, written by one process at a time.
+
+    numba reads the index, chooses the next free number for the machine code, and writes both, with no lock between: two
+    processes that start on a fresh installation may give one number to the code for different argument types.
+    """
+
+    def save(self, key: Any, data: Any) -> None:
+        with _alone(FilePath(self._cache_path)):
+            super().save(key, data)
+
+
+@contextlib.contextmanager
+def _alone(folder: FilePath) -> Iterator[None]:
+    """Hold a folder of kernels against every other process that writes there."""
+    if fcntl is None:
+        yield
+        return
+    with (folder / "kernels.lock").open("w") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)  # let go of as the file is closed
+        yield
+
+
+def _cached(function: Any) -> Any:
+    """Let a compiled function write its cache alone; without numba's compiler it has none."""
+    if isinstance(function, Dispatcher):
+        function._cache._cache_file.__class__ = _OneWriter  # pyright: ignore[reportAttributeAccessIssue]  # no stub
+    return function
+
+
 def equation(function: _Function) -> _Function:
     """Compile a module-level scalar function with numba, cached on disk, without the interpreter lock."""
     # Inlined, a step's arithmetic overlaps: 1.6 times as fast, and compiled in the same time. Equations allocate
@@ -66,13 +103,13 @@ def equation(function: _Function) -> _Function:
     # time of a simulation.
     flags: dict[str, Any] = {"forceinline": True, "_nrt": False}
     compiler = numba.njit(cache=True, error_model="numpy", fastmath=_FASTMATH, nogil=True, **flags)
-    return compiler(function)  # pyright: ignore[reportReturnType]  # a Dispatcher is called like its function
+    return _cached(compiler(function))  # a Dispatcher is called like its function
 
 
 def array_loop(function: _Function) -> _Function:
     """Compile a module-level loop over arrays that allocates its result; as `equation` otherwise."""
     compiler = numba.njit(cache=True, error_model="numpy", fastmath=_FASTMATH, nogil=True)
-    return compiler(function)  # pyright: ignore[reportReturnType]  # as above
+    return _cached(compiler(function))  # as above
 
 
 @equation

@@ -76,7 +76,8 @@ def stanley(
         cross_track = -(view.lateral_error + length * sine_cosine(view.heading_error)[0])
         path_angle = np.arctan(length * view.ahead_curvature)
     else:
-        sine, cosine = sine_cosine(view.heading)
+        # The front axle stands where the body points; the view's heading is less the slip.
+        sine, cosine = sine_cosine(view.heading + view.slip)
         s, offset = project(path, view.x + length * cosine, view.y + length * sine, view.s + length)
         heading_error = wrap_angle(evaluate(path, s).heading - view.heading)
         cross_track = -offset
