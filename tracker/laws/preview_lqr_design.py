@@ -1,0 +1,112 @@
+"""The preview law's gains: the optimum of a quadratic cost for ever, and what it makes of the curvature ahead.
+
+Notation: x⁺ = A x + B Δu + E κ as in `preview_lqr_model`; cost Σ xᵀ Q x + R Δu² of the deviations from the steady turn
+x_s κ of the path's curvature κ. P solves the discrete algebraic Riccati equation, S = 1/(R + Bᵀ P B), K = S Bᵀ P A,
+A_c = A − B K. In deviations a change of the curvature by dκ after j + 1 steps is a disturbance −x_s dκ, and the optimum
+that knows it beforehand is
+
+    Δu = −K (x − x_s κ) − Σ_j g_j (κ_{j+1} − κ_j),    g_j = −S Bᵀ (A_cᵀ)ʲ P x_s
+
+(discrete preview control: M. Tomizuka, 1975; for road vehicles R. S. Sharp, V. Valtetsiotis, 2001: both from memory;
+derived here by completing the square).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tracker.laws.preview_lqr_model import INTEGRAL, LATERAL, ErrorPlant
+
+__all__ = ["Weights", "optimal", "preview_weights", "stage_cost"]
+
+_DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some fifteen
+_CONVERGED = 1e-13  # relative change of P in one doubling
+
+
+class Weights(NamedTuple):
+    """1/tolerance² at n speeds, each (n,).
+
+    Attributes:
+        lateral, heading: of e and of the direction of motion against the path, 1/m², 1/rad².
+        velocity: of ė, s²/m².
+        integral: of the integral of e, 1/(m s)²; 0 where there is none.
+        rate, jerk: of the rate of the curvature asked for, (m s)², and of V² times it, s⁶/m².
+    """
+
+    lateral: NDArray[np.float64]
+    heading: NDArray[np.float64]
+    velocity: NDArray[np.float64]
+    integral: NDArray[np.float64]
+    rate: NDArray[np.float64]
+    jerk: NDArray[np.float64]
+
+
+def stage_cost(
+    plant: ErrorPlant, weights: Weights, speeds: NDArray[np.float64], period: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give Q (n, k, k) and R (n,) of one period [s] at speeds [m/s]."""
+    angle = weights.heading + weights.velocity * speeds**2
+    q = plant.motion[:, :, None] * plant.motion[:, None, :] * angle[:, None, None]
+    q[:, LATERAL, LATERAL] += weights.lateral
+    if INTEGRAL in plant.places:
+        q[:, -1, -1] += weights.integral
+    return q * period, (weights.rate + weights.jerk * speeds**4) / period
+
+
+def optimal(
+    plant: ErrorPlant, q: NDArray[np.float64], r: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Give the optimal gains K (n, k) and the cost P (n, k, k) at all speeds.
+
+    By the structure-preserving doubling algorithm (E. K.-W. Chu, H.-Y. Fan, W.-W. Lin, C.-S. Wang, Int. J. Control
+    77(8), 2004; from memory), all speeds at a time. `control.dlqr` gives the same, speed by speed, in a hundred times
+    the time on busy cores, and takes more than a second to import: too much for each candidate of a study.
+    """
+    k = plant.b.shape[1]
+    a, p = plant.a, q
+    effect = plant.b[:, :, None] * plant.b[:, None, :] / r[:, None, None]
+    for _ in range(_DOUBLINGS):
+        turned = a.swapaxes(1, 2)
+        solved = np.linalg.solve(np.eye(k) + effect @ p, np.concatenate([a, effect], axis=2))
+        change = turned @ p @ solved[:, :, :k]
+        effect = effect + a @ solved[:, :, k:] @ turned
+        a = a @ solved[:, :, :k]
+        p = p + 0.5 * (change + change.swapaxes(1, 2))
+        if np.all(np.abs(change).max((1, 2)) < _CONVERGED * np.abs(p).max((1, 2))):
+            break
+    reach = (p @ plant.b[:, :, None])[:, :, 0]
+    spread = 1.0 / (r + np.sum(plant.b * reach, axis=1))
+    return spread[:, None] * (reach[:, None, :] @ plant.a)[:, 0, :], p
+
+
+def preview_weights(
+    plant: ErrorPlant,
+    r: NDArray[np.float64],
+    k: NDArray[np.float64],
+    p: NDArray[np.float64],
+    steps: int,
+    count: int,
+) -> NDArray[np.float64]:
+    """Give the weights F of the path's mean curvature m_i over `count` stretches of `steps` periods, (n, count).
+
+    Δu = Σ_i F_i (m_i − κ) with the curvature κ at the vehicle; beyond the last stretch its curvature goes on. Summed by
+    parts from the g_j: F_i is what a change loses by coming a stretch later.
+    """
+    reach = (p @ plant.b[:, :, None])[:, :, 0]
+    spread = 1.0 / (r + np.sum(plant.b * reach, axis=1))
+    closed = plant.a - plant.b[:, :, None] * k[:, None, :]
+    # Sᵀ Bᵀ (A_cᵀ)ʲ P x_s, from the right: the change lies j + 1 steps ahead.
+    vector = (p @ plant.steady[:, :, None])[:, :, 0]
+    back = closed.swapaxes(1, 2)
+    stretch = np.linalg.matrix_power(back, steps)
+    now = np.sum(k * plant.steady, axis=1)
+    changes = [now]
+    vector = (np.linalg.matrix_power(back, steps - 1) @ vector[:, :, None])[:, :, 0]
+    for _ in range(count - 1):
+        changes.append(spread * np.sum(plant.b * vector, axis=1))
+        vector = (stretch @ vector[:, :, None])[:, :, 0]
+    heights = np.array([*changes, np.zeros_like(now)]).T
+    return heights[:, :-1] - heights[:, 1:]
