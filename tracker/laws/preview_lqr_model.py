@@ -20,8 +20,20 @@ from scipy.linalg import expm
 from tracker.response import ResponseValues
 
 __all__ = [
-    "LATERAL", "HEADING", "SIDEWAYS", "YAW_RATE", "STEERED", "ASKED", "INTEGRAL", "STATES",
-    "ErrorPlant", "at_rear_axle", "error_plant", "error_state_model", "understeer_of", "tyres_known",
+    "ASKED",
+    "HEADING",
+    "INTEGRAL",
+    "LATERAL",
+    "SIDEWAYS",
+    "STATES",
+    "STEERED",
+    "YAW_RATE",
+    "ErrorPlant",
+    "at_rear_axle",
+    "error_plant",
+    "error_state_model",
+    "tyres_known",
+    "understeer_of",
 ]  # fmt: skip
 
 # Places of the states of the law: e, ψ, v_r, r, the curvature of the steady turn that belongs to the road-wheel
