@@ -2,13 +2,14 @@
 
 Notation: x⁺ = A x + B Δu + E κ as in `preview_lqr_model`; cost Σ xᵀ Q x + R Δu² of the deviations from the steady turn
 x_s κ of the path's curvature κ. P solves the discrete algebraic Riccati equation, S = 1/(R + Bᵀ P B), K = S Bᵀ P A,
-A_c = A − B K. In deviations a change of the curvature by dκ after j + 1 steps is a disturbance −x_s dκ, and the optimum
-that knows it beforehand is
+A_c = A − B K. In deviations a change of the path's curvature by δ_J between J − 1 and J periods ahead is a disturbance
+−x_s δ_J, J − 1 steps ahead. Steering that only follows the path is no correction and may cost nothing: with R (Δu − β δ_d)²
+for a lead of d periods, β B δ_J is another, J − d steps ahead. The optimum that knows what comes is
 
-    Δu = −K (x − x_s κ) − Σ_j g_j (κ_{j+1} − κ_j),    g_j = −S Bᵀ (A_cᵀ)ʲ P x_s
+    Δu = −K (x − x_s κ) + Σ_J H_J δ_J,   H_J = S Bᵀ (A_cᵀ)^(J−1) P x_s + β [J = d] − β S Bᵀ (A_cᵀ)^(J−d) P B [J ≥ d]
 
 (discrete preview control: M. Tomizuka, 1975; for road vehicles R. S. Sharp, V. Valtetsiotis, 2001: both from memory;
-derived here by completing the square).
+derived here by completing the square). Summed by parts these are weights of the curvatures themselves.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 
 from tracker.laws.preview_lqr_model import INTEGRAL, LATERAL, ErrorPlant
 
-__all__ = ["Weights", "optimal", "preview_weights", "stage_cost"]
+__all__ = ["Foresight", "Weights", "optimal", "preview_weights", "stage_cost"]
 
 _DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some fifteen
 _CONVERGED = 1e-13  # relative change of P in one doubling
@@ -82,31 +83,64 @@ def optimal(
     return spread[:, None] * (reach[:, None, :] @ plant.a)[:, 0, :], p
 
 
+class Foresight(NamedTuple):
+    """How far ahead the path is taken into account, and how.
+
+    Attributes:
+        steps: periods in a stretch, over which the path's curvature is averaged.
+        count: stretches.
+        leads: by how many periods the steering leads the path, each a multiple of `steps` from `steps` on, (n,).
+        share: of the path's own change of curvature, so led, that costs nothing, 0 to 1.
+    """
+
+    steps: int
+    count: int
+    leads: NDArray[np.int64]
+    share: float
+
+
 def preview_weights(
     plant: ErrorPlant,
     r: NDArray[np.float64],
     k: NDArray[np.float64],
     p: NDArray[np.float64],
-    steps: int,
-    count: int,
+    foresight: Foresight,
 ) -> NDArray[np.float64]:
-    """Give the weights F of the path's mean curvature m_i over `count` stretches of `steps` periods, (n, count).
+    """Give the weights F of the path's mean curvature m_i over each stretch ahead, (n, count).
 
-    Δu = Σ_i F_i (m_i − κ) with the curvature κ at the vehicle; beyond the last stretch its curvature goes on. Summed by
-    parts from the g_j: F_i is what a change loses by coming a stretch later.
+    Δu = Σ_i F_i (m_i − κ) with the curvature κ at the vehicle; beyond the last stretch its curvature goes on.
     """
-    reach = (p @ plant.b[:, :, None])[:, :, 0]
-    spread = 1.0 / (r + np.sum(plant.b * reach, axis=1))
-    closed = plant.a - plant.b[:, :, None] * k[:, None, :]
-    # Sᵀ Bᵀ (A_cᵀ)ʲ P x_s, from the right: the change lies j + 1 steps ahead.
-    vector = (p @ plant.steady[:, :, None])[:, :, 0]
-    back = closed.swapaxes(1, 2)
-    stretch = np.linalg.matrix_power(back, steps)
-    now = np.sum(k * plant.steady, axis=1)
-    changes = [now]
-    vector = (np.linalg.matrix_power(back, steps - 1) @ vector[:, :, None])[:, :, 0]
-    for _ in range(count - 1):
-        changes.append(spread * np.sum(plant.b * vector, axis=1))
-        vector = (stretch @ vector[:, :, None])[:, :, 0]
-    heights = np.array([*changes, np.zeros_like(now)]).T
-    return heights[:, :-1] - heights[:, 1:]
+    steps, count = foresight.steps, foresight.count
+    heights = _heights(plant, r, k, p, foresight)
+    # A change that lies between two edges counts at both, in proportion to its nearness.
+    near = 1.0 - np.abs(np.arange(1 - steps, steps)) / steps
+    edges = np.empty((heights.shape[0], count + 1))
+    edges[:, 0], edges[:, count] = np.sum(k * plant.steady, axis=1), 0.0
+    for i in range(1, count):
+        edges[:, i] = heights[:, (i - 1) * steps + 1 : (i + 1) * steps] @ near / steps
+    return edges[:, :-1] - edges[:, 1:]
+
+
+def _heights(
+    plant: ErrorPlant,
+    r: NDArray[np.float64],
+    k: NDArray[np.float64],
+    p: NDArray[np.float64],
+    foresight: Foresight,
+) -> NDArray[np.float64]:
+    """Give by what Δu answers a change of the path's curvature J periods ahead, (n, steps · count); none for J = 0."""
+    last = foresight.steps * foresight.count
+    pull = (p @ plant.b[:, :, None])[:, :, 0]
+    spread = 1.0 / (r + np.sum(plant.b * pull, axis=1))
+    back = (plant.a - plant.b[:, :, None] * k[:, None, :]).swapaxes(1, 2)
+    vectors = np.stack([(p @ plant.steady[:, :, None])[:, :, 0], pull], axis=2)
+    answers = np.empty((plant.b.shape[0], last, 2))  # S Bᵀ (A_cᵀ)ʲ P times x_s and B
+    for j in range(last):
+        answers[:, j] = spread[:, None] * np.sum(plant.b[:, :, None] * vectors, axis=1)
+        vectors = back @ vectors
+    heights = np.zeros((plant.b.shape[0], last))
+    heights[:, 1:] = answers[:, :-1, 0]
+    for row, lead in enumerate(foresight.leads):
+        heights[row, lead:] -= foresight.share * answers[row, : last - lead, 1]
+        heights[row, lead] += foresight.share
+    return heights
