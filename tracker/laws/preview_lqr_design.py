@@ -88,13 +88,13 @@ class Foresight(NamedTuple):
 
     Attributes:
         steps: periods in a stretch, over which the path's curvature is averaged.
-        count: stretches.
+        stretches: how many.
         leads: by how many periods the steering leads the path, each a multiple of `steps` from `steps` on, (n,).
         share: of the path's own change of curvature, so led, that costs nothing, 0 to 1.
     """
 
     steps: int
-    count: int
+    stretches: int
     leads: NDArray[np.int64]
     share: float
 
@@ -106,18 +106,15 @@ def preview_weights(
     p: NDArray[np.float64],
     foresight: Foresight,
 ) -> NDArray[np.float64]:
-    """Give the weights F of the path's mean curvature m_i over each stretch ahead, (n, count).
+    """Give the weights F of the path's mean curvature m_i over each stretch ahead, (n, stretches).
 
     Δu = Σ_i F_i (m_i − κ) with the curvature κ at the vehicle; beyond the last stretch its curvature goes on.
     """
-    steps, count = foresight.steps, foresight.count
-    heights = _heights(plant, r, k, p, foresight)
-    # A change that lies between two edges counts at both, in proportion to its nearness.
-    near = 1.0 - np.abs(np.arange(1 - steps, steps)) / steps
-    edges = np.empty((heights.shape[0], count + 1))
-    edges[:, 0], edges[:, count] = np.sum(k * plant.steady, axis=1), 0.0
-    for i in range(1, count):
-        edges[:, i] = heights[:, (i - 1) * steps + 1 : (i + 1) * steps] @ near / steps
+    steps, count = foresight.steps, foresight.stretches
+    edges = np.zeros((r.size, count + 1))
+    edges[:, 0] = np.sum(k * plant.steady, axis=1)
+    edges[:, 1:count] = _heights(plant, r, k, p, foresight)[:, steps::steps]
+    edges[np.arange(r.size), foresight.leads // steps] += foresight.share / steps
     return edges[:, :-1] - edges[:, 1:]
 
 
@@ -128,8 +125,12 @@ def _heights(
     p: NDArray[np.float64],
     foresight: Foresight,
 ) -> NDArray[np.float64]:
-    """Give by what Δu answers a change of the path's curvature J periods ahead, (n, steps · count); none for J = 0."""
-    last = foresight.steps * foresight.count
+    """Give H_J without the term β [J = d], (n, steps · stretches); none for J = 0.
+
+    The led change of the path is the difference of the means over two stretches, over the periods of one.
+    """
+    steps, last = foresight.steps, foresight.steps * foresight.stretches
+    share = foresight.share * (1.0 - np.abs(np.arange(1 - steps, steps)) / steps) / steps
     pull = (p @ plant.b[:, :, None])[:, :, 0]
     spread = 1.0 / (r + np.sum(plant.b * pull, axis=1))
     back = (plant.a - plant.b[:, :, None] * k[:, None, :]).swapaxes(1, 2)
@@ -141,6 +142,6 @@ def _heights(
     heights = np.zeros((plant.b.shape[0], last))
     heights[:, 1:] = answers[:, :-1, 0]
     for row, lead in enumerate(foresight.leads):
-        heights[row, lead:] -= foresight.share * answers[row, : last - lead, 1]
-        heights[row, lead] += foresight.share
+        first = lead - steps + 1
+        heights[row, first:] -= np.convolve(answers[row, :, 1], share)[: last - first]
     return heights

@@ -180,7 +180,7 @@ def error_plant(
     steady[:, k:] = 1.0
     lag = max(response.lag, _LEAST_LAG)
     flow[:, k, k], flow[:, k, k + 1] = -1.0 / lag, 1.0 / lag
-    step = expm(flow * period)
+    step = np.asarray(expm(flow * period), dtype=np.float64)
     a, e = step[:, : k + 2, : k + 2], step[:, : k + 2, -1]
     b = a[:, :, k + 1].copy()  # what is asked for changes at the period's start and then stays
     if not integral:
@@ -193,5 +193,7 @@ def _with_integral(plant: ErrorPlant, period: float) -> ErrorPlant:
     n, k, _ = plant.a.shape
     a = np.zeros((n, k + 1, k + 1))
     a[:, :k, :k], a[:, k, LATERAL], a[:, k, k] = plant.a, period, 1.0
-    vectors = (np.pad(vector, ((0, 0), (0, 1))) for vector in (plant.b, plant.e, plant.steady, plant.motion))
-    return ErrorPlant(a, *vectors, [*plant.places, INTEGRAL])
+    b, e, steady, motion = (
+        np.pad(part, ((0, 0), (0, 1))) for part in (plant.b, plant.e, plant.steady, plant.motion)
+    )
+    return ErrorPlant(a, b, e, steady, motion, [*plant.places, INTEGRAL])
