@@ -24,7 +24,8 @@ def command(
         list[str],
         typer.Argument(
             metavar="LAW-OR-FILE...",
-            help="Parameter files, studies such as study/MPC, or PurePursuit, Stanley, MPC with default gains.",
+            help="Parameter files, studies such as study/MPC, or PurePursuit, Stanley, PreviewLQR, MPC with default "
+            "gains.",
         ),
     ],
     vehicle: Annotated[

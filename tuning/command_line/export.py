@@ -21,7 +21,9 @@ SHORT = "A tuned law's parameters for the vehicle's software."
 
 def command(
     study: Annotated[Path, typer.Argument(metavar="STUDY-DIR", help="Folder that `tune` wrote.")],
-    law: Annotated[str, typer.Option(metavar="NAME", help="The law to export: PurePursuit, Stanley or MPC.")],
+    law: Annotated[
+        str, typer.Option(metavar="NAME", help="The law to export: PurePursuit, Stanley, PreviewLQR or MPC.")
+    ],
     out: Annotated[
         Path, typer.Option(metavar="DIR", help="Folder for the parameters, their schema and a README.")
     ],

@@ -24,7 +24,8 @@ def command(
         Path, typer.Option(metavar="FILE", help="Vehicle file (TOML), as `identify` writes it.")
     ],
     law: Annotated[
-        list[str], typer.Option(metavar="NAME...", help="PurePursuit, Stanley or MPC; one or more.")
+        list[str],
+        typer.Option(metavar="NAME...", help="PurePursuit, Stanley, PreviewLQR or MPC; one or more."),
     ],
     track: Annotated[
         list[str],

@@ -49,6 +49,7 @@ _DOTS_PER_INCH = 140
 _FIXED = {
     "PurePursuit": (BLUE, "-"),
     "Stanley": (VERMILLION, (0, (5, 1.5))),
+    "PreviewLQR": (PURPLE, (0, (1.5, 1))),
     "MPC": (GREEN, (0, (5, 1.2, 1, 1.2))),
 }
 _DASHES = ("-", (0, (5, 1.5)), (0, (5, 1.2, 1, 1.2)), (0, (1.5, 1)))
