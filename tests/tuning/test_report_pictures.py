@@ -216,7 +216,7 @@ def test_equal_pictures_are_equal_files() -> None:
 
 def test_each_law_keeps_its_own_look() -> None:
     """The shipped laws differ in colour and in dash, and keep both wherever they stand in a list."""
-    looks = [style_of(name, index=3) for name in ("PurePursuit", "Stanley", "MPC")]
-    assert len({look["color"] for look in looks}) == 3
-    assert len({str(look["linestyle"]) for look in looks}) == 3
+    looks = [style_of(name, index=3) for name in ("PurePursuit", "Stanley", "PreviewLQR", "MPC")]
+    assert len({look["color"] for look in looks}) == 4
+    assert len({str(look["linestyle"]) for look in looks}) == 4
     assert style_of("MPC (gentle)") == style_of("MPC", index=5)

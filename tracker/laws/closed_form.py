@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tracker.laws.base import View
+from tracker.laws.preview_lqr import preview_lqr
 from tracker.laws.pure_pursuit import pure_pursuit
 from tracker.laws.stanley import stanley
 from tracker.response import ResponseValues
@@ -14,7 +15,7 @@ from tracks.one_source import equation
 __all__ = ["FORMULAS", "wanted_curvature"]
 
 # By kernel: what a law's terms are worked out with, for an explanation.
-FORMULAS = {1: pure_pursuit, 2: stanley}
+FORMULAS = {1: pure_pursuit, 2: stanley, 3: preview_lqr}
 
 
 @equation
@@ -40,5 +41,7 @@ def wanted_curvature(
         return pure_pursuit(gains, response, path, view, state).curvature
     elif kernel == 2:
         return stanley(gains, response, path, view, state).curvature
+    elif kernel == 3:
+        return preview_lqr(gains, response, path, view, state).curvature
     else:
         return np.nan
