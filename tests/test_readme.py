@@ -55,7 +55,7 @@ def check_outputs(folder: Path, wheelbase: float) -> None:
         assert law.response is not None
         assert law.response.wheelbase == wheelbase
         assert json.loads((tuned / name / "parameters.json").read_text())["cautions"]
-    assert (tuned / "comparison.csv").read_text().count("\n") == 1 + 3 * 2 * 4
+    assert (tuned / "comparison.csv").read_text().count("\n") == 1 + len(tracker.LAWS) * 2 * 4
     assert "data:image/" in (tuned / "report.html").read_text()
 
 
@@ -69,9 +69,17 @@ def test_script_on_the_demo_logs(tmp_path):
     shutil.copytree(ROOT / "tuning" / "demo" / "data", tmp_path / "pathtrim-demo")
     script, on_the_vehicle = snippets()
     fewer = script.replace(", 32)", ", 8)").replace("MPC, 8)", "MPC, 2)")
-    assert fewer.count(", 8)") == 2
+    assert fewer.count(", 8)") == 3
     printed = run(fewer, tmp_path)
-    for expected in ("steering.dead_time", "95 % interval", "PurePursuit", "Stanley", "MPC", "campus-loop"):
+    for expected in (
+        "steering.dead_time",
+        "95 % interval",
+        "PurePursuit",
+        "Stanley",
+        "PreviewLQR",
+        "MPC",
+        "campus-loop",
+    ):
         assert expected in printed
     check_outputs(tmp_path, 3.4)
     curvature, speed, _ = (float(value) for value in run(on_the_vehicle, tmp_path).split())

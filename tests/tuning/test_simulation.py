@@ -17,7 +17,7 @@ from tracks.one_source import plain
 from tuning.simulation import Localisation
 from tuning.simulation.kernel import closed_loop
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.MPC()]
+LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
 NAMES = [law.name for law in LAWS]
 SHUTTLE = {
     "body": {"wheelbase": 3.4, "mass": 3600.0, "front_axle_distance": 1.9, "width": 2.0},
@@ -45,7 +45,9 @@ def straight(length: float, speed: float, offset: float = 0.0) -> tracks.Track:
 
 
 @pytest.mark.parametrize("vehicle", VEHICLES.values(), ids=VEHICLES)
-@pytest.mark.parametrize("law", [law for law in LAWS if law.kernel], ids=["PurePursuit", "Stanley"])
+@pytest.mark.parametrize(
+    "law", [law for law in LAWS if law.kernel], ids=["PurePursuit", "Stanley", "PreviewLQR"]
+)
 def test_compiled_and_plain_loop_agree(law, vehicle, monkeypatch):
     """A whole drive in compiled code and the same source in plain Python agree to 1e-9 in every recording."""
     track = tracks.double_lane_change(speed=7.0)
