@@ -12,9 +12,8 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-sys.path[:0] = [str(ROOT)]
-sys.path.append(str(ROOT / "tests" / "tuning"))
+sys.path.insert(0, str(Path(__file__).parents[2]))
+sys.path.append(str(Path(__file__).parents[1] / "tuning"))
 
 from slalom_drives import VEHICLES, errors_with_and_without
 
