@@ -1,17 +1,19 @@
-"""What lies ahead: speeds, the path's mean curvature and the corridor at the steps of the horizon."""
+"""What lies ahead: speeds, the path's mean curvature and the stations of the steps of the horizon."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from tracker.laws.mpc_values import MpcValues
+from tracker.laws.mpc_speed import SpeedWork, profile_at
+from tracker.laws.mpc_values import MpcValues, step_at
+from tracker.laws.mpc_work import Work
 from tracks.geometry import PathArrays, cell_at, evaluate, wrap_arc_length
-from tracks.one_source import clip, equation, select
+from tracks.one_source import clip, equation
 from tracks.track import TrackArrays, planned_speed
 
 __all__ = ["heading_at", "preview"]
 
-_BLEND = 1.0  # s: time constant with which the measured speed is taken to approach the plan; a rule of thumb
+_BLEND = 1.0  # s: time constant with which the measured speed is taken to approach what is asked; a rule of thumb
 _SHORTEST = 1e-6  # m: below this the mean curvature of a stretch is that at its start
 
 
@@ -28,39 +30,49 @@ def heading_at(path: PathArrays, s: float) -> float:
 
 
 @equation
-def preview(
-    values: MpcValues,
-    track: TrackArrays,
-    s: float,
-    speed: float,
-    spans: np.ndarray,
-    nodes: np.ndarray,
-    means: np.ndarray,
-    bends: np.ndarray,
-    stations: np.ndarray,
-) -> None:
-    """Fill speeds at the n + 1 nodes [m/s], mean speeds and mean path curvatures of the n steps, and stations [m].
+def _asked_at(
+    values: MpcValues, track: TrackArrays, plan: SpeedWork, planning: bool, s: float, time: float
+) -> float:
+    """Give the speed that will be asked for after `time` [s], at s [m]: of the law's own profile, or the plan's."""
+    if planning:
+        return profile_at(values, plan, time + values.period)
+    else:
+        return values.speed_factor * planned_speed(track, s)[0]
 
-    The vehicle is taken to keep to the path and to approach the plan from its present speed; `spans` (n,) are
-    the lengths of the steps [s]. The mean curvature is the turn of the path over the distance: exact.
+
+@equation
+def preview(
+    values: MpcValues, track: TrackArrays, work: Work, plan: SpeedWork, planning: bool, s: float, speed: float
+) -> None:
+    """Fill the steps, their speeds, mean path curvatures and stations, from arc length s [m] and a speed [m/s].
+
+    The vehicle is taken to keep to the path and to approach what is asked for from its present speed. The mean
+    curvature is the turn of the path over the distance: exact.
     """
-    path = track.path
-    planned, _ = planned_speed(track, s)
-    gap = speed - values.speed_factor * planned
-    first, other = np.exp(-spans[0] / _BLEND), np.exp(-values.step / _BLEND)
-    nodes[0] = np.maximum(speed, values.creep)
-    stations[0] = s
-    heading = heading_at(path, s)
-    for j in range(spans.shape[0]):
-        planned, _ = planned_speed(track, stations[j] + nodes[j] * spans[j])
-        gap *= select(j == 0, first, other)
-        nodes[j + 1] = np.maximum(values.speed_factor * planned + gap, values.creep)
-        means[j] = 0.5 * (nodes[j] + nodes[j + 1])
-        distance = means[j] * spans[j]
-        stations[j + 1] = stations[j] + distance
-        following = heading_at(path, stations[j + 1])
+    path, n = track.path, work.spans.shape[0]
+    work.nodes[0] = np.maximum(speed, values.creep)
+    span = step_at(values, work.nodes[0])
+    gap = speed - _asked_at(values, track, plan, planning, s, 0.0)
+    first, other = np.exp(-values.period / _BLEND), np.exp(-span / _BLEND)
+    work.stations[0] = s
+    heading, time = heading_at(path, s), 0.0
+    for k in range(n):
+        h = values.period if k == 0 else span
+        work.spans[k] = h
+        work.middles[k] = time + 0.5 * h
+        time += h
+        ahead = work.stations[k] + work.nodes[k] * h
+        gap *= first if k == 0 else other
+        work.nodes[k + 1] = np.maximum(_asked_at(values, track, plan, planning, ahead, time) + gap, values.creep)
+        work.means[k] = 0.5 * (work.nodes[k] + work.nodes[k + 1])
+        distance = work.means[k] * h
+        work.stations[k + 1] = work.stations[k] + distance
+        following = heading_at(path, work.stations[k + 1])
         if distance > _SHORTEST:
-            bends[j] = (following - heading) / distance
+            work.bends[k] = (following - heading) / distance
         else:
-            bends[j] = evaluate(path, stations[j]).curvature
+            work.bends[k] = evaluate(path, work.stations[k]).curvature
         heading = following
+    work.changes[0] = values.period
+    for j in range(1, work.knots.shape[0]):
+        work.changes[j] = work.middles[work.knots[j]] - work.middles[work.knots[j - 1]]
