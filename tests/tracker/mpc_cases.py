@@ -205,7 +205,7 @@ def runner_of(
 
 
 class Programme(NamedTuple):
-    """A copy of a quadratic programme and of what the runner gave for it."""
+    """A copy of a quadratic programme, of what the runner gave for it, and of the multipliers."""
 
     hessian: np.ndarray
     gradient: np.ndarray
@@ -214,20 +214,51 @@ class Programme(NamedTuple):
     lower: np.ndarray
     kinds: np.ndarray
     plan: np.ndarray
+    multipliers: np.ndarray
 
 
-def programmes(track: tracks.Track, seconds: float, speed: float, every: int, **start) -> list[Programme]:
+def programmes(
+    track: tracks.Track, seconds: float, speed: float | None, every: int, runner: MPCRunner | None = None,
+    response: Response = RESPONSE, **start,
+) -> list[Programme]:  # fmt: skip
     """Record every `every`-th programme of a drive."""
-    runner, found, count = runner_of(track), [], [0]
+    runner, found, count = runner or runner_of(track, response=response), [], [0]
 
     def record(_view: View, runner: MPCRunner) -> None:
         if count[0] % every == 0 and runner._plan is not None:
-            work = runner._work
-            found.append(
-                Programme(*(np.array(a) for a in (work.hessian, work.gradient, work.rows, work.upper, work.lower,
-                                                  work.kinds, runner._plan)))
-            )  # fmt: skip
+            w = runner._work
+            arrays = (w.hessian, w.gradient, w.rows, w.upper, w.lower, w.kinds, runner._plan,
+                      runner._solver.info["lam"])  # fmt: skip
+            found.append(Programme(*(np.array(a) for a in arrays)))
         count[0] += 1
 
-    drive(runner, track, seconds, speed, each=record, **start)
+    drive(runner, track, seconds, speed, response, each=record, **start)
     return found
+
+
+def recorded_drives(every: int) -> list[Programme]:
+    """Record programmes of closed-loop drives, with and without tyres, corridors and free speed, some at every limit.
+
+    Double lane change, slalom and campus loop as the courses have them and with a corridor; bends too fast; far starts.
+    """
+    car = tyred()
+    narrow = _beside(tracks.campus_loop(), 1.2)
+    fixed = MPC(plans_speed=False)
+    found = []
+    for track, seconds, speed, response, law, start in (
+        (bends(9.0), 8.0, 9.0, RESPONSE, MPC(), {"offset": 2.0}),
+        (bends(13.0, corridor=1.5), 14.0, 13.0, car, fixed, {}),
+        (bends(8.0, corridor=1.3), 8.0, 8.0, car, MPC(moves=30), {"offset": -0.5, "heading": 0.2}),
+        (track_of(tracks.Straight(200.0), speed=3.0), 6.0, 3.0, RESPONSE, MPC(), {"offset": 4.0, "heading": 0.5}),
+        (tracks.double_lane_change(speed=20.0), 12.0, None, car, MPC(), {}),
+        (_beside(tracks.slalom(), 1.3), 12.0, None, car, MPC(), {"offset": 0.4}),
+        (narrow, 20.0, None, car, MPC(), {"offset": 1.0}),
+    ):
+        runner = runner_of(track, law, response)
+        found += programmes(track, seconds, speed, every, runner, response, **start)
+    return found
+
+
+def _beside(track: tracks.Track, corridor: float) -> tracks.Track:
+    """Give a track with a symmetric corridor [m]."""
+    return tracks.Track(track.name, track.path, track.speed, tracks.Corridor.of_width(track.path, corridor))

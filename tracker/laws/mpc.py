@@ -94,7 +94,7 @@ class MPC(Law):
         description="m: length of the horizon as a distance in place of `step`; a step then lasts 0.02 to 0.5 s",
     )
     moves: int | tuple[int, ...] = Field(
-        default=12,
+        default=10,
         description="free inputs, linear in between: how many, ever further apart; or the steps from each to the next",
     )
     plans_speed: bool = Field(
@@ -111,8 +111,8 @@ class MPC(Law):
     def _moves_fit(self) -> Self:
         moves = self.moves
         if isinstance(moves, int):
-            if moves < 2:
-                raise InputError(f"moves is {moves}", "at least 2 free inputs", "the default is 12")
+            if moves < 3:
+                raise InputError(f"moves is {moves}", "at least 3 free inputs", "the default is 10")
         elif min(moves, default=0) < 1 or sum(moves) != self.horizon or moves[0] != 1 or len(moves) < 2:
             raise InputError(
                 f"moves is {moves} with a horizon of {self.horizon} steps",

@@ -13,12 +13,15 @@ from tracker.laws.base import View
 from tracker.laws.mpc_model import tyres_known
 from tracker.laws.mpc_qp import condense
 from tracker.laws.mpc_solver import Solver
-from tracker.laws.mpc_speed import new_speed_work, prepare_speed
+from tracker.laws.mpc_speed import new_speed_work
 from tracker.laws.mpc_speed_plan import holdable_speed
 from tracker.laws.mpc_terminal import SPEEDS, table_of
-from tracker.laws.mpc_work import EXCURSION, LARGEST, PLANNED, WIDENED, new_work
+from tracker.laws.mpc_terms import plan_terms
+from tracker.laws.mpc_work import PLANNED, UNBOUNDED, WIDENED, new_work
+from tracker.prediction import rear_slip
 from tracker.response import Response
 from tracks import Track
+from tracks.geometry import evaluate
 from tracks.track import planned_speed
 
 if TYPE_CHECKING:
@@ -57,11 +60,12 @@ class MPCRunner:
         table = table_of(values, speeds, np.array([law.weights_at(v) for v in speeds.tolist()]))
         self._work = new_work(values, law.horizon, law.moves, self._corridor, table)
         self._plan_arrays = arrays
-        self._planning = law.plans_speed
+        self._planning, self._cut = law.plans_speed, False
         if self._planning:
             able = holdable_speed(
                 track, envelope, values.lateral_jerk, response.wheelbase, creep, speed_factor
             )
+            self._cut = bool(np.any(able < speed_factor * arrays.speed))
             arrays = arrays._replace(speed=able)
         self._track = arrays
         self._speed_work = new_speed_work(values)
@@ -71,7 +75,8 @@ class MPCRunner:
         self._plan: NDArray[np.float64] | None = None
         self._age = 0.0  # of the plan, s
         self._failures = 0  # in a row
-        self._previous = math.nan
+        self._previous = math.nan  # command
+        self._before = math.nan  # the command before the last plan
         self._started = False  # the speed's plan
         self.speed: tuple[float, float] | None = None
         self.counts = dict.fromkeys(
@@ -85,9 +90,7 @@ class MPCRunner:
         total += view.yaw_rate + view.rear_velocity + view.slip + view.steered + view.asked
         if not math.isfinite(total):
             return self._fall_back("view_not_finite")
-        limit = self._values.envelope.curvature
-        self._previous = min(max(float(view.asked), -limit), limit)
-        self._prepare(view)
+        self.prepare(view)
         plan = self._solver.solve()
         if self._planning:
             self._plan_speed(view)
@@ -111,8 +114,42 @@ class MPCRunner:
         self._plan, self._age, self._failures, self._started = None, 0.0, 0, False
         self._previous = min(max(curvature, -limit), limit)
 
-    def _prepare(self, view: View) -> None:
+    def terms(self) -> dict[str, float]:
+        """Give what the last plan says; empty without one.
+
+        `predicted_error` [m] the largest, `predicted_error_in` [s] when; `predicted_curvature` [1/m] the largest asked
+        for; how many bounds are active (`bounds_on_curvature`, `bounds_on_rate`, `bounds_of_corridor`); the solver's
+        `iterations`; the parts of the cost, without unit (`cost_lateral`, `cost_course`, `cost_effort`, `cost_rate`,
+        `cost_end`, `cost_corridor`); `speed_asked` [m/s], `acceleration_asked` [m/s²] and `speed_held` [m/s], the
+        highest that can be held, where the law plans its speed; `failures` in a row.
+        """
+        if self._plan is None or not self._solver.info:
+            return {}
+        found = plan_terms(self._values, self._work, self._before, self._plan, self._solver.info)
+        if self.speed is not None:
+            found |= {
+                "speed_asked": self.speed[0],
+                "acceleration_asked": self.speed[1],
+                "speed_held": float(self._speed_work.bounds[0]),
+            }
+        return found | {"failures": float(self._failures)}
+
+    def steady_view(self, s: float, speed: float) -> View:
+        """Give the view of a vehicle that keeps to the path at s [m] in the steady turn of its curvature there."""
+        p = evaluate(self._track.path, s)
+        bend, response = float(p.curvature), self._values.response
+        slip = float(rear_slip(response, speed, bend)) if self._tyres else 0.0
+        return View(
+            time=0.0, x=float(p.x), y=float(p.y), heading=float(p.heading), speed=speed, curvature=bend, s=s,
+            lateral_error=0.0, heading_error=0.0, path_curvature=bend, ahead_curvature=bend, yaw_rate=speed * bend,
+            rear_velocity=-speed * slip, slip=slip, steering_angle=0.0, steered=bend, asked=bend, turning=bend,
+            since=self._values.period,
+        )  # fmt: skip
+
+    def prepare(self, view: View) -> None:
         """Condense both programmes for a finite view."""
+        limit = self._values.envelope.curvature
+        self._before = self._previous = min(max(float(view.asked), -limit), limit)
         work = self._speed_work
         if self._planning:
             if not self._started:
@@ -146,10 +183,14 @@ class MPCRunner:
         np.dot(work.gain, found, out=profile[1:])
         profile[1:] += begin
         np.maximum(profile, 0.0, out=profile)
-        asked[0], asked[1] = profile[1], found[0]
-        self.speed = profile.item(1), found.item(0)
-        plan = self._values.speed_factor * planned_speed(self._plan_arrays, float(view.s))[0]
-        self.counts["slowed"] += self.speed[0] < plan - _SLOWED
+        asked[0], asked[1] = profile[1], found[0] if profile[1] > 0.0 else 0.0
+        self.speed = asked.item(0), asked.item(1)
+        slow = self._work.slower.item(0) < UNBOUNDED
+        if self._cut and not slow:
+            s = float(view.s)
+            held, plan = planned_speed(self._track, s)[0], planned_speed(self._plan_arrays, s)[0]
+            slow = held < self._values.speed_factor * plan - _SLOWED
+        self.counts["slowed"] += slow
 
     def _fall_back(self, why: str) -> float:
         """Give the last plan's input at the present time, or NaN without a plan or after PATIENCE in a row."""
