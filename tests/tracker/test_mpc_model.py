@@ -17,8 +17,15 @@ from tracker.response import Response
 from tracks.one_source import plain, traced
 
 TYRED = tyred()
-SOFT = tyred(cornering_stiffness_front=90e3, cornering_stiffness_rear=60e3)  # oversteers: critical speed 38 m/s
-VEHICLES = {"no tyres": RESPONSE, "no lag": RESPONSE.model_copy(update={"lag": 0.0}), "tyres": TYRED, "over": SOFT}
+SOFT = tyred(
+    cornering_stiffness_front=90e3, cornering_stiffness_rear=60e3
+)  # oversteers: critical speed 38 m/s
+VEHICLES = {
+    "no tyres": RESPONSE,
+    "no lag": RESPONSE.model_copy(update={"lag": 0.0}),
+    "tyres": TYRED,
+    "over": SOFT,
+}
 
 
 def written_out(response: Response, v: float, bend: float) -> np.ndarray:
@@ -88,7 +95,12 @@ def test_step_is_the_zero_order_hold(vehicle: str) -> None:
 
 def test_body_has_the_poles_of_the_example_car() -> None:
     """Lateral-yaw poles of Rajamani's example car (A5, second-hand), recomputed apart from this project (A7)."""
-    poles = {10.0: -20.4923 + 3.6957j, 20.0: -10.2461 + 4.8439j, 30.0: -6.8308 + 5.0278j, 40.0: -5.1231 + 5.0906j}
+    poles = {
+        10.0: -20.4923 + 3.6957j,
+        20.0: -10.2461 + 4.8439j,
+        30.0: -6.8308 + 5.0278j,
+        40.0: -5.1231 + 5.0906j,
+    }
     for speed, pole in poles.items():
         a, _, _ = transition(rates(TYRED.values, speed, 0.0))
         found = np.linalg.eigvals(a[2:4, 2:4])

@@ -38,9 +38,7 @@ def simulate(runner: MPCRunner, knots: np.ndarray) -> np.ndarray:
     """Step the models through a plan's inputs one by one, shape (n + 1, 5)."""
     work, states = runner._work, [runner._work.free[0]]
     for k, u in enumerate(inputs_of(work, knots)):
-        a, b, d = transition(
-            step_model(runner._values.response, work.means[k], work.bends[k], work.spans[k])
-        )
+        a, b, d = transition(step_model(runner._values.response, work.means[k], work.bends[k], work.spans[k]))
         states.append(a @ states[-1] + b * u + d * work.bends[k])
     return np.array(states)
 
@@ -156,9 +154,23 @@ def test_bounds_leave_a_way_out(previous: float) -> None:
 def test_a_limit_of_lateral_jerk_bounds_the_rate() -> None:
     """Where the envelope limits |u̇| v², the rows of the rates keep the lower of it and the steering's rate."""
     runner = prepared(None)
-    values = runner._values._replace(lateral_jerk=2.0)
+    values = runner._values
+    values = values._replace(envelope=values.envelope._replace(lateral_jerk=2.0))
     condense(
-        values, runner._track, runner._work, runner._speed_work, True, False, 50.0, 0.4, 0.0, 0.0, 0.0, 0.0, 8.0, 0.0
+        values,
+        runner._track,
+        runner._work,
+        runner._speed_work,
+        True,
+        False,
+        50.0,
+        0.4,
+        0.0,
+        0.0,
+        0.0,
+        0.0,
+        8.0,
+        0.0,
     )
     work = runner._work
     speeds = np.maximum(work.nodes[work.knots], work.nodes[work.knots + 1])
@@ -257,7 +269,9 @@ def test_first_step_is_the_period() -> None:
     assert runner._work.lower[0] == pytest.approx(PREVIOUS - rate * PERIOD)
 
 
-@pytest.mark.parametrize(("moves", "horizon"), [(3, 30), (5, 30), (10, 30), (29, 30), (30, 30), (40, 12), (6, 7)])
+@pytest.mark.parametrize(
+    ("moves", "horizon"), [(3, 30), (5, 30), (10, 30), (29, 30), (30, 30), (40, 12), (6, 7)]
+)
 def test_knots_lie_ever_further_apart(moves: int, horizon: int) -> None:
     """The first two inputs are one step apart, the gaps grow, and the last lies in the last step."""
     knots = knots_of(moves, horizon)

@@ -21,12 +21,15 @@ from tracker.laws.mpc_terminal import SPEEDS
 from tracker.laws.mpc_values import MpcValues
 from tracker.options import Options
 from tracker.response import Response
+from tracker.schedule import Positive, value_at
 from tracks import Track
 from tracks.errors import InputError
 
 __all__ = ["MPC", "PATIENCE", "MPCRunner"]
 
-_SPEED_HORIZON = 3.0  # s, at least: longer than it takes to build up and let off any braking under a jerk limit
+_SPEED_HORIZON = (
+    3.0  # s, at least: longer than it takes to build up and let off any braking under a jerk limit
+)
 _SPEED_BREACH = 0.05  # m/s above what can be held that costs half a unit in a second, see `mpc_speed`
 
 
@@ -34,42 +37,28 @@ class MPC(Law):
     """Linear time-varying model-predictive control in path coordinates, a condensed quadratic programme per step.
 
     The tolerances say how large a deviation costs as much as another (Bryson's rule: weight 1/tolerance²); only
-    their ratios matter. On a straight the loop's bandwidth is about (v² u̇ / e)^(1/3) rad/s with the tolerances u̇
-    of the curvature rate and e of the lateral error, or (jerk/e)^(1/3) where the lateral jerk v² u̇ is the
-    stricter of the two, as it is above walking pace.
+    their ratios matter, and each may be a `Schedule` over the speed. On a straight the loop's bandwidth is about
+    (v² u̇ / e)^(1/3) rad/s with the tolerances u̇ of the curvature rate and e of the lateral error, or (jerk/e)^(1/3)
+    where the lateral jerk v² u̇ is the stricter of the two, as it is above walking pace.
     """
 
     kernel: ClassVar[int] = IN_PYTHON
 
-    lateral_tolerance: float = Field(
-        default=0.1, gt=0, allow_inf_nan=False, description="m: of the lateral error"
+    lateral_tolerance: Positive = Field(default=0.1, description="m: of the lateral error")
+    heading_tolerance: Positive = Field(
+        default=0.1, description="rad: of the course of the rear axle against the path; damps at low speed"
     )
-    heading_tolerance: float = Field(
-        default=0.1,
-        gt=0,
-        allow_inf_nan=False,
-        description="rad: of the course of the rear axle against the path; damps at low speed",
+    lateral_velocity_tolerance: Positive = Field(
+        default=0.2, description="m/s: v times that course; damps at speed"
     )
-    lateral_velocity_tolerance: float = Field(
-        default=0.2, gt=0, allow_inf_nan=False, description="m/s: v times that course; damps at speed"
+    curvature_rate_tolerance: Positive = Field(
+        default=0.05, description="1/(m s): of the commanded curvature's rate; decides at low speed"
     )
-    curvature_rate_tolerance: float = Field(
-        default=0.05,
-        gt=0,
-        allow_inf_nan=False,
-        description="1/(m s): of the commanded curvature's rate; decides at low speed",
+    lateral_jerk_tolerance: Positive = Field(
+        default=1.0, description="m/s³: v² times the commanded curvature's rate; decides at speed"
     )
-    lateral_jerk_tolerance: float = Field(
-        default=1.0,
-        gt=0,
-        allow_inf_nan=False,
-        description="m/s³: v² times the commanded curvature's rate; decides at speed",
-    )
-    lateral_acceleration_tolerance: float = Field(
-        default=3.0,
-        gt=0,
-        allow_inf_nan=False,
-        description="m/s²: v² times the departure from the path's own curvature",
+    lateral_acceleration_tolerance: Positive = Field(
+        default=3.0, description="m/s²: v² times the departure from the path's own curvature"
     )
     corridor_tolerance: float = Field(
         default=0.05,
@@ -150,7 +139,7 @@ class MPC(Law):
             self.lateral_tolerance, self.heading_tolerance, self.lateral_velocity_tolerance,
             self.curvature_rate_tolerance, self.lateral_jerk_tolerance, self.lateral_acceleration_tolerance,
         )  # fmt: skip
-        return tuple(tolerance**-2 for tolerance in tolerances)
+        return tuple(value_at(tolerance, speed) ** -2 for tolerance in tolerances)
 
     def values(
         self, response: Response, envelope: EnvelopeValues, period: float, speed_factor: float, creep: float,
@@ -170,7 +159,6 @@ class MPC(Law):
             speed_weight=_SPEED_BREACH**-2,
             speed_factor=speed_factor,
             jerk=self.jerk,
-            lateral_jerk=getattr(envelope, "lateral_jerk", math.inf),
             response=response.values,
             envelope=envelope,
             options=Options(period, 1.0, 1.0, math.inf, math.inf, math.inf),

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from tracker.laws.mpc_values import MpcValues, curvature_limit, rate_limit
+from tracker.laws.mpc_values import MpcValues
 from tracker.laws.mpc_work import UNBOUNDED, WIDENED, Work
+from tracker.step import curvature_bound, curvature_step
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays, corridor_at
 
@@ -25,8 +26,8 @@ def bound_inputs(values: MpcValues, work: Work, previous: float) -> None:
     for j in range(f):
         k = work.knots[j]
         fastest = np.maximum(work.nodes[k], work.nodes[k + 1])
-        limit = curvature_limit(values, fastest)
-        step = rate_limit(values, fastest) * work.changes[j]
+        limit = curvature_bound(values.envelope, fastest)
+        step = curvature_step(values.envelope, fastest, work.changes[j])
         low -= step
         high += step
         work.upper[j] = np.maximum(limit, low)

@@ -18,8 +18,12 @@ from tracks.track import TrackArrays
 __all__ = ["judge_plan"]
 
 _BINDS = 0.999  # of a limit: from here on it counts as binding
-_HELD = 5.0  # lateral tolerances: room where no corridor is given, or where the vehicle does not fit; no source
-_SHORTEST = 0.5  # s: a lack of acceleration is not put down to less; keeps a distant start from stopping the vehicle
+_HELD = (
+    5.0  # lateral tolerances: room where no corridor is given, or where the vehicle does not fit; no source
+)
+_SHORTEST = (
+    0.5  # s: a lack of acceleration is not put down to less; keeps a distant start from stopping the vehicle
+)
 _SLIGHT = 0.02  # m beyond the room that are let pass: millimetres of an excursion must not brake
 
 

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from tracker.envelope import EnvelopeValues
-from tracker.laws.base import View
 from tracker.response import Response
 from tracks import Arc, Path, Straight, Track
 
@@ -43,7 +42,12 @@ class Feedback(NamedTuple):
 
 
 def mpc_feedback(
-    law: MPC, response: Response, envelope: EnvelopeValues, period: float, speed: float, curvature: float = 0.0
+    law: MPC,
+    response: Response,
+    envelope: EnvelopeValues,
+    period: float,
+    speed: float,
+    curvature: float = 0.0,
 ) -> Feedback:
     """Give the law's unbounded optimum about a steady turn at constant speed, exact to rounding.
 

@@ -13,7 +13,9 @@ from tracks.track import TrackArrays, planned_speed
 
 __all__ = ["heading_at", "preview"]
 
-_BLEND = 1.0  # s: time constant with which the measured speed is taken to approach what is asked; a rule of thumb
+_BLEND = (
+    1.0  # s: time constant with which the measured speed is taken to approach what is asked; a rule of thumb
+)
 _SHORTEST = 1e-6  # m: below this the mean curvature of a stretch is that at its start
 
 
@@ -63,7 +65,9 @@ def preview(
         time += h
         ahead = work.stations[k] + work.nodes[k] * h
         gap *= first if k == 0 else other
-        work.nodes[k + 1] = np.maximum(_asked_at(values, track, plan, planning, ahead, time) + gap, values.creep)
+        work.nodes[k + 1] = np.maximum(
+            _asked_at(values, track, plan, planning, ahead, time) + gap, values.creep
+        )
         work.means[k] = 0.5 * (work.nodes[k] + work.nodes[k + 1])
         distance = work.means[k] * h
         work.stations[k + 1] = work.stations[k] + distance

@@ -137,7 +137,12 @@ def _weigh_end(values: MpcValues, work: Work, scale: float) -> None:
         for j in range(i + 1):
             at = select(j == f - 1, 1.0, 0.0)
             work.hessian[i, j] += scale * (
-                t0 * reach[0, j] + t1 * reach[1, j] + t2 * reach[2, j] + t3 * reach[3, j] + t4 * reach[4, j] + t5 * at
+                t0 * reach[0, j]
+                + t1 * reach[1, j]
+                + t2 * reach[2, j]
+                + t3 * reach[3, j]
+                + t4 * reach[4, j]
+                + t5 * at
             )
         work.gradient[i] += scale * (
             t0 * free[0] + t1 * free[1] + t2 * free[2] + t3 * free[3] + t4 * free[4] + t5 * free[5]

@@ -62,9 +62,7 @@ class MPCRunner:
         self._plan_arrays = arrays
         self._planning, self._cut = law.plans_speed, False
         if self._planning:
-            able = holdable_speed(
-                track, envelope, values.lateral_jerk, response.wheelbase, creep, speed_factor
-            )
+            able = holdable_speed(track, envelope, response.wheelbase, creep, speed_factor)
             self._cut = bool(np.any(able < speed_factor * arrays.speed))
             arrays = arrays._replace(speed=able)
         self._track = arrays

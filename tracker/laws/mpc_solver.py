@@ -51,9 +51,7 @@ class Solver:
         if model is None:
             model = daqp.Model()
             model.settings = _SETTINGS
-            flag, _ = model.setup(
-                work.hessian, work.gradient, work.rows, work.upper, work.lower, work.kinds
-            )
+            flag, _ = model.setup(work.hessian, work.gradient, work.rows, work.upper, work.lower, work.kinds)
             ones = np.ones_like(work.upper)
             model.soft_weights(ones, ones)
         elif self._fixed:

@@ -96,9 +96,7 @@ def profile_at(values: MpcValues, work: SpeedWork, time: float) -> float:
 
 
 @equation
-def prepare_speed(
-    values: MpcValues, track: TrackArrays, lateral: Work, work: SpeedWork, s: float
-) -> None:
+def prepare_speed(values: MpcValues, track: TrackArrays, lateral: Work, work: SpeedWork, s: float) -> None:
     """Fill gradient and bounds at arc length s [m]; `track` has the speeds that can be held for its plan.
 
     Where the last lateral plan calls for less (`lateral.slower`), V is less.

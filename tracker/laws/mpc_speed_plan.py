@@ -24,7 +24,11 @@ _LOOKS = 4
 
 
 def holdable_speed(
-    track: Track, envelope: EnvelopeValues, lateral_jerk: float, length: float, creep: float, speed_factor: float
+    track: Track,
+    envelope: EnvelopeValues,
+    length: float,
+    creep: float,
+    speed_factor: float,
 ) -> NDArray[np.float64]:
     """Give the speed at the nodes, m/s (n + 1,): the plan's, no more than limits allow, under acceleration limits.
 
@@ -38,13 +42,12 @@ def holdable_speed(
     Args:
         track: its path and plan.
         envelope: limits on what is asked for.
-        lateral_jerk: limit of v² |u̇|, m/s³; inf without one.
         length: the wheelbase, m.
         creep: speed where nothing helps, m/s.
         speed_factor: of the plan.
     """
     planned = speed_factor * track.speed
-    top = np.minimum(planned, _steering_bound(track, envelope, lateral_jerk, length, creep))
+    top = np.minimum(planned, _steering_bound(track, envelope, length, creep))
     # An open plan ends at rest with its own last value; `plan_speed` wants speeds above 0.
     able = plan_speed(
         track.path, np.maximum(top, _SLOWEST), lateral_acceleration=envelope.lateral_acceleration,
@@ -54,7 +57,7 @@ def holdable_speed(
 
 
 def _steering_bound(
-    track: Track, envelope: EnvelopeValues, lateral_jerk: float, length: float, creep: float
+    track: Track, envelope: EnvelopeValues, length: float, creep: float
 ) -> NDArray[np.float64]:
     """Give the highest speed at the nodes for which the steering can follow the path's curvature, m/s (n + 1,)."""
     path = track.path
@@ -65,6 +68,6 @@ def _steering_bound(
     curvature = np.interp(at, path.s, path.curvature)
     change = np.abs(curvature[:, _LOOKS:] - curvature[:, : _LOOKS + 1]).max(axis=1) / length
     change = np.maximum(change, 1e-12)
-    bound = np.minimum(envelope.curvature_rate / change, np.cbrt(lateral_jerk / change))
+    bound = np.minimum(envelope.curvature_rate / change, np.cbrt(envelope.lateral_jerk / change))
     turn = np.abs(np.mod(heading[:, -1] - heading[:, 0] + np.pi, 2.0 * np.pi) - np.pi) / (2.0 * length)
     return np.where(turn > _SPARE * envelope.curvature, np.minimum(bound, creep), bound)

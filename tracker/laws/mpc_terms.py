@@ -34,9 +34,7 @@ def end_state(values: MpcValues, work: Work, plan: NDArray[np.float64]) -> NDArr
     return last - steady
 
 
-def cost_parts(
-    values: MpcValues, work: Work, previous: float, plan: NDArray[np.float64]
-) -> dict[str, float]:
+def cost_parts(values: MpcValues, work: Work, previous: float, plan: NDArray[np.float64]) -> dict[str, float]:
     """Give the parts of a plan's cost (see `mpc_qp`): lateral, course, effort, rate, end and corridor; no unit."""
     n, f = work.spans.size, plan.size
     u = inputs_of(work, plan)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
 from tracker.envelope import EnvelopeValues
 from tracker.options import Options
 from tracker.response import ResponseValues
@@ -16,8 +14,6 @@ __all__ = [
     "SHORTEST_STEP",
     "MpcValues",
     "Weights",
-    "curvature_limit",
-    "rate_limit",
     "step_at",
     "weights_of",
 ]
@@ -42,7 +38,6 @@ class MpcValues(NamedTuple):
         speed_weight: of a speed above its bound, s²/m².
         speed_factor: of the track's plan.
         jerk: limit of the rate of the acceleration asked for, m/s³.
-        lateral_jerk: limit of v² |u̇|, m/s³.
         response: of the vehicle.
         envelope: limits on what is asked for.
         options: of the tracker, for the reading of the speeds that can be held (which hold the speed factor already).
@@ -59,7 +54,6 @@ class MpcValues(NamedTuple):
     speed_weight: float
     speed_factor: float
     jerk: float
-    lateral_jerk: float
     response: ResponseValues
     envelope: EnvelopeValues
     options: Options
@@ -84,18 +78,6 @@ def weights_of(lateral, heading, velocity, rate, jerk, acceleration, speed) -> W
     square = speed * speed
     fourth = square * square
     return Weights(lateral, heading + velocity * square, rate + jerk * fourth, acceleration * fourth)
-
-
-@equation
-def curvature_limit(values: MpcValues, speed: float) -> float:
-    """Give the largest |u| at a speed above 0 [m/s], 1/m: the steering's, and that of the lateral acceleration."""
-    return np.minimum(values.envelope.curvature, values.envelope.lateral_acceleration / (speed * speed))
-
-
-@equation
-def rate_limit(values: MpcValues, speed: float) -> float:
-    """Give the largest |u̇| at a speed above 0 [m/s], 1/(m s): the steering's, and that of the lateral jerk."""
-    return np.minimum(values.envelope.curvature_rate, values.lateral_jerk / (speed * speed))
 
 
 @equation
