@@ -11,7 +11,7 @@ import numpy as np
 
 from tracker.laws.mpc_bounds import room_at
 from tracker.laws.mpc_values import MpcValues
-from tracker.laws.mpc_work import EXCURSION, LARGEST, PLANNED, UNBOUNDED, Work
+from tracker.laws.mpc_work import EXCURSION, HELD_BACK, LARGEST, PLANNED, UNBOUNDED, Work
 from tracks.one_source import equation
 from tracks.track import TrackArrays
 
@@ -36,7 +36,7 @@ def judge_plan(values: MpcValues, track: TrackArrays, work: Work) -> None:
     n, f = work.spans.shape[0], work.knots.shape[0]
     for k in range(n + 1):
         work.slower[k] = UNBOUNDED
-    work.told[EXCURSION] = work.told[LARGEST] = 0.0
+    work.told[EXCURSION] = work.told[LARGEST] = work.told[HELD_BACK] = 0.0
     if work.told[PLANNED] == 0.0:
         return
     begin, elapsed, time = -1, 0.0, 0.0
@@ -61,6 +61,7 @@ def judge_plan(values: MpcValues, track: TrackArrays, work: Work) -> None:
         work.told[LARGEST] = np.maximum(work.told[LARGEST], np.abs(error))
         work.told[EXCURSION] = np.maximum(work.told[EXCURSION], beyond)
         if begin >= 0 and beyond > _SLIGHT:
+            work.told[HELD_BACK] = 1.0
             since = np.maximum(time - elapsed, _SHORTEST)
             share = limit / (limit + 2.0 * beyond / (since * since))
             for i in range(begin, k + 2):

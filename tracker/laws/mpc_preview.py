@@ -6,9 +6,9 @@ import numpy as np
 
 from tracker.laws.mpc_speed import SpeedWork, profile_at
 from tracker.laws.mpc_values import MpcValues, step_at
-from tracker.laws.mpc_work import Work
+from tracker.laws.mpc_work import HELD_BACK, Work
 from tracks.geometry import PathArrays, cell_at, evaluate, wrap_arc_length
-from tracks.one_source import clip, equation
+from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays, planned_speed
 
 __all__ = ["heading_at", "preview"]
@@ -33,13 +33,19 @@ def heading_at(path: PathArrays, s: float) -> float:
 
 @equation
 def _asked_at(
-    values: MpcValues, track: TrackArrays, plan: SpeedWork, planning: bool, s: float, time: float
+    values: MpcValues,
+    track: TrackArrays,
+    plan: SpeedWork,
+    factor: float,
+    held_back: bool,
+    s: float,
+    time: float,
 ) -> float:
-    """Give the speed that will be asked for after `time` [s], at s [m]: of the law's own profile, or the plan's."""
-    if planning:
-        return profile_at(values, plan, time + values.period)
-    else:
-        return values.speed_factor * planned_speed(track, s)[0]
+    """Give the speed that is asked of the vehicle after `time` [s], at s [m]."""
+    asked = factor * planned_speed(track, s)[0]
+    if held_back:
+        asked = np.minimum(asked, profile_at(values, plan, time + values.period))
+    return asked
 
 
 @equation
@@ -48,13 +54,18 @@ def preview(
 ) -> None:
     """Fill the steps, their speeds, mean path curvatures and stations, from arc length s [m] and a speed [m/s].
 
-    The vehicle is taken to keep to the path and to approach what is asked for from its present speed. The mean
-    curvature is the turn of the path over the distance: exact.
+    The vehicle is taken to keep to the path and to approach what is asked for from its present speed: what can be held
+    at each station, which commands read ahead by the delay of drive and brake are to give there, and the law's own
+    profile where it holds the vehicle back from that. The mean curvature is the turn of the path over the distance:
+    exact.
     """
     path, n = track.path, work.spans.shape[0]
+    # What can be held has the factor in it already.
+    factor = select(planning, 1.0, values.speed_factor)
+    held_back = planning and work.told[HELD_BACK] > 0.0
     work.nodes[0] = np.maximum(speed, values.creep)
     span = step_at(values, work.nodes[0])
-    gap = speed - _asked_at(values, track, plan, planning, s, 0.0)
+    gap = speed - _asked_at(values, track, plan, factor, held_back, s, 0.0)
     first, other = np.exp(-values.period / _BLEND), np.exp(-span / _BLEND)
     work.stations[0] = s
     heading, time = heading_at(path, s), 0.0
@@ -66,7 +77,7 @@ def preview(
         ahead = work.stations[k] + work.nodes[k] * h
         gap *= first if k == 0 else other
         work.nodes[k + 1] = np.maximum(
-            _asked_at(values, track, plan, planning, ahead, time) + gap, values.creep
+            _asked_at(values, track, plan, factor, held_back, ahead, time) + gap, values.creep
         )
         work.means[k] = 0.5 * (work.nodes[k] + work.nodes[k + 1])
         distance = work.means[k] * h

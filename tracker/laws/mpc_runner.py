@@ -17,7 +17,7 @@ from tracker.laws.mpc_speed import new_speed_work
 from tracker.laws.mpc_speed_plan import holdable_speed
 from tracker.laws.mpc_terminal import SPEEDS, table_of
 from tracker.laws.mpc_terms import plan_terms
-from tracker.laws.mpc_work import PLANNED, UNBOUNDED, WIDENED, new_work
+from tracker.laws.mpc_work import HELD_BACK, PLANNED, WIDENED, new_work
 from tracker.prediction import rear_slip
 from tracker.response import Response
 from tracks import Track
@@ -183,7 +183,7 @@ class MPCRunner:
         np.maximum(profile, 0.0, out=profile)
         asked[0], asked[1] = profile[1], found[0] if profile[1] > 0.0 else 0.0
         self.speed = asked.item(0), asked.item(1)
-        slow = self._work.slower.item(0) < UNBOUNDED
+        slow = self._work.told[HELD_BACK] > 0.0
         if self._cut and not slow:
             s = float(view.s)
             held, plan = planned_speed(self._track, s)[0], planned_speed(self._plan_arrays, s)[0]

@@ -67,7 +67,8 @@ WIDENED = 1  # by how much the limit on |u| is beyond reach in time, 1/m
 EXCURSION = 2  # largest beyond the room of the corridor, or beyond what is held without one, m
 LARGEST = 3  # predicted |e|, m
 SCALE = 4  # of the cost
-TOLD = 5
+HELD_BACK = 5  # 1.0 where `slower` bounds the speed
+TOLD = 6
 
 
 def knots_of(moves: int | tuple[int, ...], horizon: int) -> NDArray[np.intp]:
