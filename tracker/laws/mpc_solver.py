@@ -38,6 +38,8 @@ class Solver:
         self._model: Any = None
         self.violated = False
         """Whether a soft bound was violated in the last solution."""
+        self.found: NDArray[np.float64] | None = None
+        """The last solution, shape (f,), or None after a failure."""
         self.info: dict[str, Any] = {}
         """DAQP's own report on it: iterations, multipliers."""
 
@@ -61,11 +63,11 @@ class Solver:
         else:
             flag = model.update(work.hessian, work.gradient, work.rows, work.upper, work.lower, work.kinds)
         # Whatever spoils a solver's state, the next programme starts afresh: it is kept only after success.
-        self._model = None
+        self._model = self.found = None
         if flag < 0:
             return None
         found, cost, flag, self.info = model.solve()
         if flag not in (_OPTIMAL, _SOFT_VIOLATED) or not math.isfinite(cost):
             return None
-        self._model, self.violated = model, flag == _SOFT_VIOLATED
+        self._model, self.found, self.violated = model, found, flag == _SOFT_VIOLATED
         return found
