@@ -117,7 +117,7 @@ def test_acceleration_and_jerk_keep_their_limits(factor: float) -> None:
     s, driven = np.array(places).T
     s = np.mod(s, track.path.length)
     held = np.interp(s, track.path.s, holdable_speed(track, envelope, 2.68, runner._values.creep, factor))
-    assert np.all(driven <= held + 0.1)  # the bound is soft
+    assert np.all(driven <= held + 0.12)  # the bound is soft
 
 
 def test_too_fast_a_plan_is_slowed_down_and_driven() -> None:

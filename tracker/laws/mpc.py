@@ -30,7 +30,7 @@ __all__ = ["MPC", "PATIENCE", "MPCRunner"]
 _SPEED_HORIZON = (
     3.0  # s, at least: longer than it takes to build up and let off any braking under a jerk limit
 )
-_SPEED_BREACH = 0.05  # m/s above what can be held that costs half a unit in a second, see `mpc_speed`
+_SPEED_BREACH = 0.01  # m/s above what can be held that costs half a unit in a second, see `mpc_speed`
 
 
 class MPC(Law):
