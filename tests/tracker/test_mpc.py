@@ -362,7 +362,7 @@ def test_search_space_holds_valid_gains(wheelbase: float) -> None:
 
 @pytest.mark.parametrize(
     "wrong", [{"horizon": 1}, {"step": 0.0}, {"lateral_tolerance": 0.0}, {"corridor_margin": -0.1}, {"foo": 1.0},
-              {"heading_tolerance": math.inf}, {"moves": 2}, {"moves": (1, 2, 3)}, {"moves": (2, 28)}, {"reach": 0.0}]
+              {"heading_tolerance": math.inf}, {"moves": 2}, {"moves": (1, 2, 3)}, {"moves": (2, 28)}, {"reach": -1.0}]
 )  # fmt: skip
 def test_settings_are_validated(wrong: dict[str, float]) -> None:
     """A setting that makes no sense is refused."""

@@ -76,11 +76,11 @@ class MPC(Law):
     step: float = Field(
         default=0.1, ge=0.01, le=1.0, allow_inf_nan=False, description="s: length of a step of the horizon"
     )
-    reach: float | None = Field(
-        default=None,
-        gt=0,
+    reach: float = Field(
+        default=0.0,
+        ge=0,
         allow_inf_nan=False,
-        description="m: length of the horizon as a distance in place of `step`; a step then lasts 0.02 to 0.5 s",
+        description="m: length of the horizon as a distance, a step then lasting 0.02 to 0.5 s; 0: `step` holds",
     )
     moves: int | tuple[int, ...] = Field(
         default=10,
@@ -150,7 +150,7 @@ class MPC(Law):
         return MpcValues(
             period=period,
             step=self.step,
-            stride=0.0 if self.reach is None else self.reach / self.horizon,
+            stride=self.reach / self.horizon,
             corridor_weight=self.corridor_tolerance**-2,
             half_width=0.5 * (response.width or 0.0) + self.corridor_margin,
             creep=creep,

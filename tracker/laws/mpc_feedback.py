@@ -61,7 +61,7 @@ def mpc_feedback(
         speed: m/s, above 0.
         curvature: of the path, 1/m, + left.
     """
-    length = speed * (period + law.horizon * law.step) + (law.reach or 0.0) + _SPARE
+    length = speed * (period + law.horizon * law.step) + law.reach + _SPARE
     path = Path.from_segments([Arc(length, curvature) if curvature else Straight(length)])
     track = Track("steady turn", path, np.full(path.s.size, float(speed)))
     runner = law.with_gains({"plans_speed": False}).start(response, envelope, track, period, 1.0)

@@ -21,14 +21,20 @@ _SHORTEST = 1e-6  # m: below this the mean curvature of a stretch is that at its
 
 @equation
 def heading_at(path: PathArrays, s: float) -> float:
-    """Give the path's heading at arc length s [m], rad, not wrapped: it goes on growing lap after lap."""
-    inside = clip(wrap_arc_length(path, s), 0.0, path.length)
+    """Give the path's heading at arc length s [m], rad, not wrapped: it goes on growing lap after lap.
+
+    Past the end of an open path its last curvature goes on. The vehicle stops there; a straight beyond would have it
+    unwind the steering before.
+    """
+    on = wrap_arc_length(path, s)
+    inside = clip(on, 0.0, path.length)
+    past = np.maximum(on - path.length, 0.0) * path.curvature_end[path.curvature_end.shape[0] - 1]
     laps = path.closed * np.floor(s / path.length)
     i = cell_at(path, inside)
     ahead = inside - path.s[i]
     slope = (path.curvature_end[i] - path.curvature_start[i]) / (path.s[i + 1] - path.s[i])
     turn = path.heading[path.heading.shape[0] - 1] - path.heading[0]
-    return path.heading[i] + ahead * (path.curvature_start[i] + 0.5 * slope * ahead) + laps * turn
+    return path.heading[i] + ahead * (path.curvature_start[i] + 0.5 * slope * ahead) + laps * turn + past
 
 
 @equation

@@ -33,6 +33,8 @@ PATIENCE = 10  # fallbacks in a row, 0.2 s at 50 Hz: time to pass a bad measurem
 CREEP = 0.2  # 1/s, times the wheelbase: the lowest speed predicted with; at rest no input moves the model
 FASTEST = 1.5  # of the plan's top speed: the end of the table of terminal costs
 _SLOWED = 0.05  # m/s below the plan from which the speed counts as slowed
+# m/s: below it what can be held is asked for as it is, so that starts and stops are the tracker's to the centimetre.
+_WALKING = 1.0
 _WIDENED = 1e-9  # 1/m
 
 
@@ -77,7 +79,7 @@ class MPCRunner:
         self._before = math.nan  # the command before the last plan
         self._started = False  # the speed's plan
         self.speed: tuple[float, float] | None = None
-        self.counts = dict.fromkeys(
+        self.counts: dict[str, int] = dict.fromkeys(
             ("view_not_finite", "solver_failed", "speed_solver_failed", "last_plan", "stop", "corridor_left",
              "beyond_limit", "slowed"), 0,
         )  # fmt: skip
@@ -98,8 +100,8 @@ class MPCRunner:
         work.plan[:] = plan
         work.told[PLANNED] = 1.0
         self._plan, self._age, self._failures = plan, 0.0, 0
-        counts["corridor_left"] += self._solver.violated
-        counts["beyond_limit"] += work.told.item(WIDENED) > _WIDENED
+        counts["corridor_left"] += int(self._solver.violated)
+        counts["beyond_limit"] += int(work.told.item(WIDENED) > _WIDENED)
         self._previous = min(max(plan.item(0), work.lower.item(0)), work.upper.item(0))
         return self._previous
 
@@ -182,13 +184,16 @@ class MPCRunner:
         profile[1:] += begin
         np.maximum(profile, 0.0, out=profile)
         asked[0], asked[1] = profile[1], found[0] if profile[1] > 0.0 else 0.0
+        held = work.bounds.item(0)
+        if asked[0] < held < _WALKING:
+            asked[0], asked[1] = held, work.lead[0]
         self.speed = asked.item(0), asked.item(1)
-        slow = self._work.told[HELD_BACK] > 0.0
+        slow = bool(self._work.told[HELD_BACK] > 0.0)
         if self._cut and not slow:
             s = float(view.s)
             held, plan = planned_speed(self._track, s)[0], planned_speed(self._plan_arrays, s)[0]
-            slow = held < self._values.speed_factor * plan - _SLOWED
-        self.counts["slowed"] += slow
+            slow = bool(held < self._values.speed_factor * plan - _SLOWED)
+        self.counts["slowed"] += int(slow)
 
     def _fall_back(self, why: str) -> float:
         """Give the last plan's input at the present time, or NaN without a plan or after PATIENCE in a row."""

@@ -2,7 +2,7 @@
 
 Notation: v_k speed asked for at time t_k (t_0 = 0 now, t_1 one period ahead, then every `speed_step`), a acceleration,
 linear between knots z_j at some of these times and constant beyond the last; V_k the highest speed that can be held,
-read from the track as far ahead as drive or brake are late. The programme is
+read from the track as far ahead as drive or brake are late, and 2 cm/s (`_ABOVE`). The programme is
 
     min ½ Σ Δt_k ((v_k − V_k)/v_t)² + ½ ∫ (ȧ/j)² dt + soft: v_k ≤ V_k,    |ȧ| ≤ j, −a_brake ≤ a ≤ a_drive hard.
 
@@ -27,7 +27,7 @@ __all__ = ["SPEED_NODES", "SpeedWork", "new_speed_work", "prepare_speed", "profi
 SPEED_NODES = 16
 _MOVES = 8
 _TOLERANCE = 0.1  # m/s: a speed below V that costs as much as the limit of jerk
-_ABOVE = 0.02  # m/s: beyond V where the soft bound begins, so that following V touches no bound
+_ABOVE = 0.02  # m/s
 
 
 class SpeedWork(NamedTuple):
@@ -35,7 +35,8 @@ class SpeedWork(NamedTuple):
 
     The solver's: `hessian` (q, q), `gradient` (q,), `rows` (q − 1 + p, q), `upper`, `lower`, `kinds` (2q − 1 + p,).
     Its making: `times` (p + 1,) t_k [s]; `gain` (p, q) what the knots add to v_k [s]; `weights` (p,) of (v_k − V_k)²;
-    `profile` (p + 1,) the speeds planned last [m/s]; `bounds` (p,) V_k [m/s]; `asked` (2,) speed and acceleration asked
+    `profile` (p + 1,) the speeds planned last [m/s]; `bounds` (p,) V_k [m/s]; `lead` (1,) acceleration of
+    V now [m/s²]; `asked` (2,) speed and acceleration asked
     for last [m/s, m/s²].
     """
 
@@ -50,6 +51,7 @@ class SpeedWork(NamedTuple):
     weights: np.ndarray
     profile: np.ndarray
     bounds: np.ndarray
+    lead: np.ndarray
     asked: np.ndarray
 
 
@@ -80,7 +82,7 @@ def new_speed_work(values: MpcValues) -> SpeedWork:
     lower = -upper
     return SpeedWork(
         gain.T @ (weights[:, None] * gain) + smooth, np.zeros(q), rows, upper, lower, kinds,
-        times, gain, weights, np.zeros(p + 1), np.zeros(p), np.zeros(2),
+        times, gain, weights, np.zeros(p + 1), np.zeros(p), np.zeros(1), np.zeros(2),
     )  # fmt: skip
 
 
@@ -113,14 +115,18 @@ def prepare_speed(values: MpcValues, track: TrackArrays, lateral: Work, work: Sp
         # V at the beginning of the period is what is asked for at its end, as the plan is.
         then = work.times[k + 1] - values.period
         quick = profile_at(values, work, then + values.period)
-        bound, _ = reference_speed(values.response, track, values.envelope, values.options, reached, quick)
+        bound, lead = reference_speed(values.response, track, values.envelope, values.options, reached, quick)
         at = int(clip((then - values.period) / step + 1.0, 0.0, float(steps)))
         bound = np.minimum(bound, lateral.slower[at])
         work.bounds[k] = bound
+        if k == 0:
+            work.lead[0] = lead
+        # Aimed at from a little above, so that a drivable plan is left to itself, to the last digit.
+        bound += _ABOVE
         for j in range(q):
             work.gradient[j] += work.weights[k] * (begin - bound) * work.gain[k, j]
         weight = np.sqrt((work.times[k + 1] - work.times[k]) * values.speed_weight)
-        work.upper[2 * q - 1 + k] = weight * (bound + _ABOVE - begin)
+        work.upper[2 * q - 1 + k] = weight * (bound - begin)
         reached += np.maximum(quick, values.creep) * values.speed_step
     smooth = 1.0 / (values.period * jerk * jerk)
     work.gradient[0] -= smooth * acceleration
