@@ -161,5 +161,7 @@ class MPC(Law):
             jerk=self.jerk,
             response=response.values,
             envelope=envelope,
-            options=Options(period, 1.0, 1.0, math.inf, math.inf, math.inf),
+            options=Options(
+                period, 1.0 if self.plans_speed else speed_factor, 1.0, math.inf, math.inf, math.inf
+            ),
         )

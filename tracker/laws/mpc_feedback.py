@@ -62,6 +62,7 @@ def mpc_feedback(
         curvature: of the path, 1/m, + left.
     """
     length = speed * (period + law.horizon * law.step) + law.reach + _SPARE
+    length += speed * speed / (2.0 * envelope.deceleration)  # beyond the stop at the end of a path
     path = Path.from_segments([Arc(length, curvature) if curvature else Straight(length)])
     track = Track("steady turn", path, np.full(path.s.size, float(speed)))
     runner = law.with_gains({"plans_speed": False}).start(response, envelope, track, period, 1.0)

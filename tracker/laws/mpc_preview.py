@@ -7,9 +7,10 @@ import numpy as np
 from tracker.laws.mpc_speed import SpeedWork, profile_at
 from tracker.laws.mpc_values import MpcValues, step_at
 from tracker.laws.mpc_work import HELD_BACK, Work
+from tracker.speed_command import reference_speed
 from tracks.geometry import PathArrays, cell_at, evaluate, wrap_arc_length
-from tracks.one_source import clip, equation, select
-from tracks.track import TrackArrays, planned_speed
+from tracks.one_source import clip, equation
+from tracks.track import TrackArrays
 
 __all__ = ["heading_at", "preview"]
 
@@ -39,16 +40,11 @@ def heading_at(path: PathArrays, s: float) -> float:
 
 @equation
 def _asked_at(
-    values: MpcValues,
-    track: TrackArrays,
-    plan: SpeedWork,
-    factor: float,
-    held_back: bool,
-    s: float,
-    time: float,
+    values: MpcValues, track: TrackArrays, plan: SpeedWork, held_back: bool, s: float, time: float
 ) -> float:
-    """Give the speed that is asked of the vehicle after `time` [s], at s [m]."""
-    asked = factor * planned_speed(track, s)[0]
+    """Give the speed that the vehicle is to have after `time` [s], at s [m]."""
+    # Of a vehicle at rest nothing is read ahead: the speed at s itself, with the stop at the end of the path.
+    asked, _ = reference_speed(values.response, track, values.envelope, values.options, s, 0.0)
     if held_back:
         asked = np.minimum(asked, profile_at(values, plan, time + values.period))
     return asked
@@ -66,12 +62,10 @@ def preview(
     exact.
     """
     path, n = track.path, work.spans.shape[0]
-    # What can be held has the factor in it already.
-    factor = select(planning, 1.0, values.speed_factor)
     held_back = planning and work.told[HELD_BACK] > 0.0
     work.nodes[0] = np.maximum(speed, values.creep)
     span = step_at(values, work.nodes[0])
-    gap = speed - _asked_at(values, track, plan, factor, held_back, s, 0.0)
+    gap = speed - _asked_at(values, track, plan, held_back, s, 0.0)
     first, other = np.exp(-values.period / _BLEND), np.exp(-span / _BLEND)
     work.stations[0] = s
     heading, time = heading_at(path, s), 0.0
@@ -83,7 +77,7 @@ def preview(
         ahead = work.stations[k] + work.nodes[k] * h
         gap *= first if k == 0 else other
         work.nodes[k + 1] = np.maximum(
-            _asked_at(values, track, plan, factor, held_back, ahead, time) + gap, values.creep
+            _asked_at(values, track, plan, held_back, ahead, time) + gap, values.creep
         )
         work.means[k] = 0.5 * (work.nodes[k] + work.nodes[k + 1])
         distance = work.means[k] * h

@@ -176,7 +176,7 @@ def condense(
     judge_plan(values, track, work)
     work.told[PLANNED] = 0.0
     if planning:
-        prepare_speed(values, track, work, speed_work, s)
+        prepare_speed(values, track, work, speed_work, s, speed)
     preview(values, track, work, speed_work, planning, s, speed)
     n, f = work.spans.shape[0], work.knots.shape[0]
     fastest = 0.0

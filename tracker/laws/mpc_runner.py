@@ -20,6 +20,7 @@ from tracker.laws.mpc_terms import plan_terms
 from tracker.laws.mpc_work import HELD_BACK, PLANNED, WIDENED, new_work
 from tracker.prediction import rear_slip
 from tracker.response import Response
+from tracker.speed_command import reference_speed
 from tracks import Track
 from tracks.geometry import evaluate
 from tracks.track import planned_speed
@@ -154,7 +155,10 @@ class MPCRunner:
         if self._planning:
             if not self._started:
                 self._started = True
-                work.asked[:] = max(view.speed, 0.0), 0.0
+                # A vehicle that is too fast is brought down to the plan by the tracker.
+                values, s, v = self._values, float(view.s), max(float(view.speed), 0.0)
+                held, _ = reference_speed(values.response, self._track, values.envelope, values.options, s, v)
+                work.asked[:] = min(v, held), 0.0
                 work.profile[:] = work.asked[0]
             # What was asked for and never driven, as during a stop, must not wait to be driven later.
             response, most = self._values.response, self._values.envelope.acceleration

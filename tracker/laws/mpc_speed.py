@@ -98,8 +98,10 @@ def profile_at(values: MpcValues, work: SpeedWork, time: float) -> float:
 
 
 @equation
-def prepare_speed(values: MpcValues, track: TrackArrays, lateral: Work, work: SpeedWork, s: float) -> None:
-    """Fill gradient and bounds at arc length s [m]; `track` has the speeds that can be held for its plan.
+def prepare_speed(
+    values: MpcValues, track: TrackArrays, lateral: Work, work: SpeedWork, s: float, driven: float
+) -> None:
+    """Fill gradient and bounds at arc length s [m] and a speed driven [m/s]; `track` has the speeds that can be held for its plan.
 
     Where the last lateral plan calls for less (`lateral.slower`), V is less.
     """
@@ -115,7 +117,11 @@ def prepare_speed(values: MpcValues, track: TrackArrays, lateral: Work, work: Sp
         # V at the beginning of the period is what is asked for at its end, as the plan is.
         then = work.times[k + 1] - values.period
         quick = profile_at(values, work, then + values.period)
-        bound, lead = reference_speed(values.response, track, values.envelope, values.options, reached, quick)
+        # Now, as the tracker reads its plan.
+        reading = driven if k == 0 else quick
+        bound, lead = reference_speed(
+            values.response, track, values.envelope, values.options, reached, reading
+        )
         at = int(clip((then - values.period) / step + 1.0, 0.0, float(steps)))
         bound = np.minimum(bound, lateral.slower[at])
         work.bounds[k] = bound

@@ -40,7 +40,8 @@ class MpcValues(NamedTuple):
         jerk: limit of the rate of the acceleration asked for, m/s³.
         response: of the vehicle.
         envelope: limits on what is asked for.
-        options: of the tracker, for the reading of the speeds that can be held (which hold the speed factor already).
+        options: of the tracker, for the reading of the plan; its speed factor is 1 where the plan is what can be held,
+            which has the factor in it.
     """
 
     period: float
