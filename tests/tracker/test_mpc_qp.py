@@ -241,7 +241,7 @@ def test_cost_beyond_the_horizon_solves_the_riccati_equation(vehicle: str, speed
     values = runner_of(track_of(tracks.Straight(50.0)), response=VEHICLES[vehicle])._values
     tolerances = np.array(MPC().weights_at(speed))
     a, b, _ = transition(step_model(values.response, speed, 0.0, values.step))
-    q, r = stage_cost(weights_of(*tolerances, speed), speed, values.step)
+    q, r = stage_cost(weights_of(tolerances, speed), speed, values.step)
     f, g = np.zeros((6, 6)), np.append(b, 1.0)
     f[:5, :5], f[:, 5] = a, g
     x = cost_to_go(values, np.array([speed]), tolerances[None, :])[0] + q

@@ -38,8 +38,7 @@ _STEEPEST = 0.5
 @equation
 def _weights_at(work: Work, k: int) -> Weights:
     """Give the `Weights` at node k."""
-    q, v = work.weights, work.nodes[k]
-    return weights_of(q[k, 0], q[k, 1], q[k, 2], q[k, 3], q[k, 4], q[k, 5], v)
+    return weights_of(work.weights[k], work.nodes[k])
 
 
 @equation
@@ -120,7 +119,7 @@ def _weigh_end(values: MpcValues, work: Work, scale: float) -> None:
     """Add the cost of what lies beyond the horizon: ½ ζᵀ P ζ."""
     n, f = work.spans.shape[0], work.knots.shape[0]
     p, reach, x = work.terminal, work.reach, work.free
-    bend, v = work.bends[n - 1], work.nodes[n]
+    bend, v = float(work.bends[n - 1]), float(work.nodes[n])
     slip = select(tyres_known(values.response), rear_slip(values.response, v, bend), 0.0)
     turning = select(tyres_known(values.response), v * bend, 0.0)
     free = (x[n, 0], x[n, 1] - slip, x[n, 2] + v * slip, x[n, 3] - turning, x[n, 4] - bend, -bend)
@@ -183,7 +182,7 @@ def condense(
     for k in range(n + 1):
         look_up(work.table, values, float(work.nodes[k]), TERMS, work.weights[k])
         fastest = np.maximum(fastest, _weights_at(work, k).rate)
-    scale = work.spans[n - 1] / fastest
+    scale = float(work.spans[n - 1] / fastest)
     work.told[SCALE] = scale
     for i in range(f):
         work.gradient[i] = 0.0

@@ -58,7 +58,7 @@ def cost_to_go(
     for i, speed in enumerate(speeds.tolist()):
         h = float(step_at(values, speed))
         f[i, :STATES, :STATES], g[i, :STATES], _ = transition(step_model(values.response, speed, 0.0, h))
-        q[i], effort[i] = stage_cost(weights_of(*tolerances[i].tolist(), speed), speed, h)
+        q[i], effort[i] = stage_cost(weights_of(tolerances[i], speed), speed, h)
     f[:, :, STATES] = g  # the last input stays, Δu adds to it
     x, a = q, f
     gain = g[:, :, None] * g[:, None, :] / effort[:, None, None]

@@ -39,7 +39,7 @@ def cost_parts(values: MpcValues, work: Work, previous: float, plan: NDArray[np.
     n, f = work.spans.size, plan.size
     u = inputs_of(work, plan)
     errors, courses = _predicted(work, plan)
-    weights = [weights_of(*q, v) for q, v in zip(work.weights.tolist(), work.nodes.tolist(), strict=True)]
+    weights = [weights_of(q, v) for q, v in zip(work.weights, work.nodes.tolist(), strict=True)]
     h = work.spans
     changes = np.diff(plan, prepend=previous)
     end = np.zeros((SIZE, SIZE))

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import numpy as np
+
 from tracker.envelope import EnvelopeValues
 from tracker.options import Options
 from tracker.response import ResponseValues
@@ -70,15 +72,22 @@ class Weights(NamedTuple):
 
 
 @equation
-def weights_of(lateral, heading, velocity, rate, jerk, acceleration, speed) -> Weights:
-    """Give the weights at a speed [m/s] from those of the six tolerances (each 1/tolerance²).
+def weights_of(tolerances: np.ndarray, speed: float) -> Weights:
+    """Give the weights at a speed [m/s] from those of the six tolerances (each 1/tolerance²), shape (6,).
+
+    In the order lateral error, heading, lateral velocity, curvature rate, lateral jerk, lateral acceleration.
 
     The course χ counts as an angle and as the lateral velocity v χ, u̇ as a rate and as the lateral jerk v² u̇, and
     u − κ_r as the lateral acceleration v² (u − κ_r) of a correction.
     """
     square = speed * speed
     fourth = square * square
-    return Weights(lateral, heading + velocity * square, rate + jerk * fourth, acceleration * fourth)
+    return Weights(
+        tolerances[0],
+        tolerances[1] + tolerances[2] * square,
+        tolerances[3] + tolerances[4] * fourth,
+        tolerances[5] * fourth,
+    )
 
 
 @equation
