@@ -1,14 +1,15 @@
-"""The quadratic programme of the predictive law, condensed to the inputs: min ½ uᵀ H u + fᵀ u under bounds.
+"""The quadratic programme of the predictive law, condensed to its knots: min ½ zᵀ H z + fᵀ z under bounds.
 
-Notation: u (n,) commanded curvatures [1/m], x_k = (e, ψ, κ) after k steps, x_{k+1} = A_k x_k + b_k u_k + c_k,
-h_k length of step k, κ_k mean path curvature of step k, Δu_k = u_k − u_{k−1} over the time Δt_k between the
-middles of the two steps (u_{−1}: the last command). With weights q = 1/tolerance² the cost is
+Notation: z (f,) commanded curvatures at the knots [1/m], linear in between, so that u_k = (1 − θ_k) z_j + θ_k z_{j+1} in
+step k; x_k = (e, ψ, w, r, c) after k steps, x_{k+1} = A_k x_k + b_k u_k + d_k κ_k with the mean path curvature κ_k of
+the step; χ = ψ + w/v the course of the rear axle against the path; h_k length of step k; Δt_j time from knot j − 1 to
+knot j (z_{−1}: the last command). With weights q = 1/tolerance² the cost is
 
-    ½ Σ h_k (q_e e²_{k+1} + q_ψ(v) ψ²_{k+1} + r(v_k) (u_k − κ_k)²) + Δt_k r_Δ(v_k) (Δu_k/Δt_k)²  +  ½ zᵀ P z,
+    ½ Σ h_k (q_e e²_{k+1} + q_χ(v) χ²_{k+1} + r(v) (u_k − κ_k)²)  +  ½ Σ r_Δ(v) (z_j − z_{j−1})²/Δt_j  +  ½ ζᵀ P ζ,
 
-an integral over time, so the horizon's step does not change what the tolerances mean. With Φ the transition
-matrices, Γ_{k,i} = Φ_{k,i+1} b_i and M_k = Q_k + A_kᵀ M_{k+1} A_k, the Hessian of the states' cost is
-H_ij = b_jᵀ M_{j+1} Γ_{j+1,i} for i ≤ j, which takes n² steps where the product of the stacked matrices takes n³.
+an integral over time, so the horizon's step does not change what the tolerances mean; ζ is the last state and input
+against the steady turn of the last bend. In any steady turn every term is 0: e, and the course, not the heading, since
+the body then points into the bend by the slip of its rear axle.
 """
 
 from __future__ import annotations
@@ -16,13 +17,15 @@ from __future__ import annotations
 import numpy as np
 
 from tracker.laws.mpc_bounds import bound_corridor, bound_inputs
-from tracker.laws.mpc_model import lag_terms, step_model
+from tracker.laws.mpc_excess import judge_plan
+from tracker.laws.mpc_model import StepModel, step_model, tyres_known
 from tracker.laws.mpc_preview import preview
+from tracker.laws.mpc_speed import SpeedWork, prepare_speed
 from tracker.laws.mpc_terminal import TERMS, look_up
-from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_weight
-from tracker.laws.mpc_work import MODEL_TERMS, Work
-from tracker.prediction import lag_at
-from tracks.one_source import clip, equation
+from tracker.laws.mpc_values import MpcValues, Weights, weights_of
+from tracker.laws.mpc_work import PLANNED, SCALE, Work
+from tracker.prediction import rear_slip
+from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays
 
 __all__ = ["condense"]
@@ -33,139 +36,175 @@ _STEEPEST = 0.5
 
 
 @equation
-def predict_free(values: MpcValues, work: Work, lateral_error, heading_error, curvature) -> None:
-    """Fill the step models, and the states that follow if every input is 0; the lag is that of the present speed."""
-    models, free = work.models, work.free
-    free[0, 0], free[0, 1], free[0, 2] = lateral_error, heading_error, curvature
-    lag = lag_at(values.response, work.nodes[0])
-    first, other = lag_terms(lag, work.spans[0]), lag_terms(lag, values.step)
-    for k in range(work.spans.shape[0]):
-        m = step_model(work.means[k], work.bends[k], work.spans[k], lag, first if k == 0 else other)
-        for i in range(MODEL_TERMS):
-            models[k, i] = m[i]
-        e, p, c, bend = free[k, 0], free[k, 1], free[k, 2], work.bends[k]
-        free[k + 1, 0] = m.a_ee * e + m.a_ep * p + m.a_ek * c + m.c_e * bend
-        free[k + 1, 1] = m.a_pe * e + m.a_pp * p + m.a_pk * c + m.c_p * bend
-        free[k + 1, 2] = m.a_kk * c
+def _weights_at(work: Work, k: int) -> Weights:
+    """Give the `Weights` at node k."""
+    return weights_of(work.weights[k], work.nodes[k])
 
 
 @equation
-def weigh_states(values: MpcValues, work: Work, scale: float) -> None:
-    """Go backward over the horizon: fill M_{k+1} b_k, and the states' part of the gradient."""
-    n = work.spans.shape[0]
-    p, models, free = work.terminal, work.models, work.free
-    last = work.bends[n - 1]
-    # M as (ee, eψ, eκ, ψψ, ψκ, κκ), and the adjoint λ = Σ Φᵀ Q x of the free motion.
-    ee, ep, ek, pp, pk, kk = p[0], p[1], p[2], p[4], p[5], p[7]
-    e, h, c = free[n, 0], free[n, 1], free[n, 2] - last
-    le = ee * e + ep * h + ek * c - p[3] * last
-    lp = ep * e + pp * h + pk * c - p[6] * last
-    lk = ek * e + pk * h + kk * c - p[8] * last
-    for k in range(n - 1, -1, -1):
-        q_e = scale * work.spans[k] * values.lateral_weight
-        q_p = scale * work.spans[k] * angle_weight(values, work.nodes[k + 1])
-        ee += q_e
-        pp += q_p
-        le += q_e * free[k + 1, 0]
-        lp += q_p * free[k + 1, 1]
-        a_ee, a_ep, a_ek = models[k, 0], models[k, 1], models[k, 2]
-        a_pe, a_pp, a_pk, a_kk = models[k, 3], models[k, 4], models[k, 5], models[k, 6]
-        b_e, b_p, b_k = models[k, 7], models[k, 8], models[k, 9]
-        work.weighed[k, 0] = ee * b_e + ep * b_p + ek * b_k
-        work.weighed[k, 1] = ep * b_e + pp * b_p + pk * b_k
-        work.weighed[k, 2] = ek * b_e + pk * b_p + kk * b_k
-        work.gradient[k] = b_e * le + b_p * lp + b_k * lk
-        # M ← Aᵀ M A and λ ← Aᵀ λ, with A = [[a_ee, a_ep, a_ek], [a_pe, a_pp, a_pk], [0, 0, a_kk]].
-        me_e, me_p, me_k = ee * a_ee + ep * a_pe, ee * a_ep + ep * a_pp, ee * a_ek + ep * a_pk + ek * a_kk
-        mp_e, mp_p, mp_k = ep * a_ee + pp * a_pe, ep * a_ep + pp * a_pp, ep * a_ek + pp * a_pk + pk * a_kk
-        mk_k = ek * a_ek + pk * a_pk + kk * a_kk
-        ee, ep, ek = a_ee * me_e + a_pe * mp_e, a_ee * me_p + a_pe * mp_p, a_ee * me_k + a_pe * mp_k
-        pp, pk = a_ep * me_p + a_pp * mp_p, a_ep * me_k + a_pp * mp_k
-        kk = a_ek * me_k + a_pk * mp_k + a_kk * mk_k
-        le, lp, lk = a_ee * le + a_pe * lp, a_ep * le + a_pp * lp, a_ek * le + a_pk * lp + a_kk * lk
+def _carry(work: Work, m: StepModel, k: int) -> None:
+    """Carry the free motion and what the knots add to the state over step k, whose model is m."""
+    x, reach = work.free, work.reach
+    e, p, w, r, c, bend = x[k, 0], x[k, 1], x[k, 2], x[k, 3], x[k, 4], work.bends[k]
+    x[k + 1, 0] = m.ee * e + m.ep * p + m.ew * w + m.er * r + m.ec * c + m.ek * bend
+    x[k + 1, 1] = m.pe * e + m.pp * p + m.pw * w + m.pr * r + m.pc * c + m.pk * bend
+    x[k + 1, 2] = m.ww * w + m.wr * r + m.wc * c
+    x[k + 1, 3] = m.rw * w + m.rr * r + m.rc * c
+    x[k + 1, 4] = m.cc * c
+    j = work.left[k]
+    last = min(j + 1, work.knots.shape[0] - 1)
+    for i in range(last + 1):
+        e, p, w, r, c = reach[0, i], reach[1, i], reach[2, i], reach[3, i], reach[4, i]
+        reach[0, i] = m.ee * e + m.ep * p + m.ew * w + m.er * r + m.ec * c
+        reach[1, i] = m.pe * e + m.pp * p + m.pw * w + m.pr * r + m.pc * c
+        reach[2, i] = m.ww * w + m.wr * r + m.wc * c
+        reach[3, i] = m.rw * w + m.rr * r + m.rc * c
+        reach[4, i] = m.cc * c
+    for i in range(j, last + 1):
+        part = select(i == j, 1.0 - work.share[k], work.share[k])
+        reach[0, i] += part * m.eu
+        reach[1, i] += part * m.pu
+        reach[2, i] += part * m.wu
+        reach[3, i] += part * m.ru
+        reach[4, i] += part * m.cu
 
 
 @equation
-def couple_states(work: Work, corridor: bool) -> None:
-    """Go forward over the horizon: fill Γ, the states' part of the Hessian, and the corridor's rows."""
-    n = work.spans.shape[0]
-    models, reach, hessian, rows, p = work.models, work.reach, work.hessian, work.rows, work.terminal
-    for k in range(n):
-        a_ee, a_ep, a_ek = models[k, 0], models[k, 1], models[k, 2]
-        a_pe, a_pp, a_pk, a_kk = models[k, 3], models[k, 4], models[k, 5], models[k, 6]
-        for i in range(k):
-            e, h, c = reach[0, i], reach[1, i], reach[2, i]
-            reach[0, i] = a_ee * e + a_ep * h + a_ek * c
-            reach[1, i] = a_pe * e + a_pp * h + a_pk * c
-            reach[2, i] = a_kk * c
-        reach[0, k], reach[1, k], reach[2, k] = models[k, 7], models[k, 8], models[k, 9]
-        w_e, w_p, w_k = work.weighed[k, 0], work.weighed[k, 1], work.weighed[k, 2]
-        for i in range(k + 1):
-            hessian[k, i] = w_e * reach[0, i] + w_p * reach[1, i] + w_k * reach[2, i]
-        if corridor and k > 0:
-            for i in range(k + 1):
-                rows[n + k - 2, i] = reach[0, i]
-    last = work.bends[n - 1]
-    for i in range(n):
-        cross = reach[0, i] * p[3] + reach[1, i] * p[6] + reach[2, i] * p[8]
-        hessian[n - 1, i] += cross
-        if i == n - 1:
-            hessian[i, i] += cross + p[9]
-    e, h, c = work.free[n, 0], work.free[n, 1], work.free[n, 2] - last
-    work.gradient[n - 1] += p[3] * e + p[6] * h + p[8] * c - p[9] * last
+def _weigh_states(work: Work, k: int, scale: float) -> None:
+    """Add the cost of e and χ after step k."""
+    weights, h = _weights_at(work, k + 1), scale * work.spans[k]
+    lateral, course = h * weights.lateral, h * weights.course
+    errors, courses, reach, hessian = work.errors, work.courses, work.reach, work.hessian
+    along = 1.0 / work.nodes[k + 1]
+    free_error = lateral * work.free[k + 1, 0]
+    free_course = course * (work.free[k + 1, 1] + along * work.free[k + 1, 2])
+    used = min(work.left[k] + 2, work.knots.shape[0])
+    for i in range(used):
+        e, x = reach[0, i], reach[1, i] + along * reach[2, i]
+        errors[k, i], courses[k, i] = e, x
+        work.gradient[i] += e * free_error + x * free_course
+    for i in range(used):
+        e, x = lateral * errors[k, i], course * courses[k, i]
+        for j in range(i + 1):
+            hessian[i, j] += e * errors[k, j] + x * courses[k, j]
 
 
 @equation
-def weigh_inputs(values: MpcValues, work: Work, previous: float, scale: float) -> None:
-    """Add the cost of the inputs and of their changes, and mirror the Hessian's lower triangle."""
-    n = work.spans.shape[0]
+def _weigh_inputs(work: Work, previous: float, scale: float) -> None:
+    """Add the cost of the inputs against the path's curvature, and of their rates."""
+    f = work.knots.shape[0]
     hessian, gradient = work.hessian, work.gradient
-    for k in range(n):
-        effort = scale * work.spans[k] * input_weight(values, work.means[k])
-        change = scale * rate_weight(values, work.nodes[k]) / work.changes[k]
-        hessian[k, k] += effort + change
-        gradient[k] -= effort * work.bends[k]
-        if k == 0:
+    for k in range(work.spans.shape[0]):
+        effort = scale * work.spans[k] * _weights_at(work, k).effort
+        i, right = work.left[k], work.share[k]
+        j, here = min(i + 1, f - 1), 1.0 - right
+        hessian[i, i] += effort * here * here
+        gradient[i] -= effort * here * work.bends[k]
+        if right > 0.0:
+            hessian[j, i] += effort * here * right
+            hessian[j, j] += effort * right * right
+            gradient[j] -= effort * right * work.bends[k]
+    for j in range(f):
+        change = scale * _weights_at(work, work.knots[j]).rate / work.changes[j]
+        hessian[j, j] += change
+        if j == 0:
             gradient[0] -= change * previous
         else:
-            hessian[k - 1, k - 1] += change
-            hessian[k, k - 1] -= change
-    for k in range(n):
-        for i in range(k):
-            hessian[i, k] = hessian[k, i]
+            hessian[j - 1, j - 1] += change
+            hessian[j, j - 1] -= change
+
+
+@equation
+def _weigh_end(values: MpcValues, work: Work, scale: float) -> None:
+    """Add the cost of what lies beyond the horizon: ½ ζᵀ P ζ."""
+    n, f = work.spans.shape[0], work.knots.shape[0]
+    p, reach, x = work.terminal, work.reach, work.free
+    bend, v = float(work.bends[n - 1]), float(work.nodes[n])
+    slip = select(tyres_known(values.response), rear_slip(values.response, v, bend), 0.0)
+    turning = select(tyres_known(values.response), v * bend, 0.0)
+    free = (x[n, 0], x[n, 1] - slip, x[n, 2] + v * slip, x[n, 3] - turning, x[n, 4] - bend, -bend)
+    for i in range(f):
+        last = select(i == f - 1, 1.0, 0.0)
+        z = (reach[0, i], reach[1, i], reach[2, i], reach[3, i], reach[4, i], last)
+        # P z, by the entries of the upper triangle.
+        t0 = p[0] * z[0] + p[1] * z[1] + p[2] * z[2] + p[3] * z[3] + p[4] * z[4] + p[5] * z[5]
+        t1 = p[1] * z[0] + p[6] * z[1] + p[7] * z[2] + p[8] * z[3] + p[9] * z[4] + p[10] * z[5]
+        t2 = p[2] * z[0] + p[7] * z[1] + p[11] * z[2] + p[12] * z[3] + p[13] * z[4] + p[14] * z[5]
+        t3 = p[3] * z[0] + p[8] * z[1] + p[12] * z[2] + p[15] * z[3] + p[16] * z[4] + p[17] * z[5]
+        t4 = p[4] * z[0] + p[9] * z[1] + p[13] * z[2] + p[16] * z[3] + p[18] * z[4] + p[19] * z[5]
+        t5 = p[5] * z[0] + p[10] * z[1] + p[14] * z[2] + p[17] * z[3] + p[19] * z[4] + p[20] * z[5]
+        for j in range(i + 1):
+            at = select(j == f - 1, 1.0, 0.0)
+            work.hessian[i, j] += scale * (
+                t0 * reach[0, j]
+                + t1 * reach[1, j]
+                + t2 * reach[2, j]
+                + t3 * reach[3, j]
+                + t4 * reach[4, j]
+                + t5 * at
+            )
+        work.gradient[i] += scale * (
+            t0 * free[0] + t1 * free[1] + t2 * free[2] + t3 * free[3] + t4 * free[4] + t5 * free[5]
+        )
 
 
 @equation
 def condense(
-    values: MpcValues,
-    track: TrackArrays,
-    work: Work,
-    corridor: bool,
-    s: float,
-    lateral_error: float,
-    heading_error: float,
-    curvature: float,
-    speed: float,
-    previous: float,
-) -> None:
-    """Fill `work` with the programme at arc length s [m] for the vehicle's errors, curvature and speed.
+    values: MpcValues, track: TrackArrays, work: Work, speed_work: SpeedWork, planning: bool, corridor: bool,
+    s: float, lateral_error: float, heading_error: float, rear_velocity: float, yaw_rate: float, steered: float,
+    speed: float, previous: float,
+) -> None:  # fmt: skip
+    """Fill both works with the programmes at arc length s [m].
 
-    `previous` is the last command [1/m], within the limit on curvature. The cost is scaled so that the largest
-    weight of a change is 1: the solver's tolerances are absolute.
+    Args:
+        values: settings.
+        track: with `planning`, its plan is what can be held.
+        work: of the lateral programme, with the last plan still in it.
+        speed_work: of the speed's programme.
+        planning: whether the law plans its speed.
+        corridor: whether `work` has rows for a corridor.
+        s, lateral_error, heading_error: m, m, rad: the heading error of the body where tyres are known, else of
+            the rear axle's motion.
+        rear_velocity, yaw_rate: m/s and rad/s; taken as 0 where the tyres are not known.
+        steered: curvature of the steady turn that belongs to the road-wheel angle, 1/m.
+        speed: m/s.
+        previous: last command, within the limit on curvature, 1/m.
+
+    The cost is scaled so that the largest weight of a change is 1: the solver's tolerances are absolute.
     """
-    preview(values, track, s, speed, work.spans, work.nodes, work.means, work.bends, work.stations)
+    judge_plan(values, track, work)
+    work.told[PLANNED] = 0.0
+    if planning:
+        prepare_speed(values, track, work, speed_work, s, speed)
+    preview(values, track, work, speed_work, planning, s, speed)
+    n, f = work.spans.shape[0], work.knots.shape[0]
     fastest = 0.0
-    for k in range(work.nodes.shape[0]):
-        fastest = np.maximum(fastest, work.nodes[k])
-    scale = values.step / rate_weight(values, fastest)
-    furthest = _STEEPEST * (work.stations[work.spans.shape[0]] - s)
-    predict_free(values, work, clip(lateral_error, -furthest, furthest), heading_error, curvature)
-    look_up(work.table, values, float(work.nodes[work.nodes.shape[0] - 1]), work.terminal)
-    for i in range(TERMS):
-        work.terminal[i] *= scale
-    weigh_states(values, work, scale)
-    couple_states(work, corridor)
-    weigh_inputs(values, work, previous, scale)
+    for k in range(n + 1):
+        look_up(work.table, values, float(work.nodes[k]), TERMS, work.weights[k])
+        fastest = np.maximum(fastest, _weights_at(work, k).rate)
+    scale = float(work.spans[n - 1] / fastest)
+    work.told[SCALE] = scale
+    for i in range(f):
+        work.gradient[i] = 0.0
+        for j in range(i + 1):
+            work.hessian[i, j] = 0.0
+        for j in range(5):
+            work.reach[j, i] = 0.0
+    furthest = _STEEPEST * (work.stations[n] - s)
+    known = tyres_known(values.response)
+    work.free[0, 0], work.free[0, 1] = clip(lateral_error, -furthest, furthest), heading_error
+    work.free[0, 2], work.free[0, 3] = select(known, rear_velocity, 0.0), select(known, yaw_rate, 0.0)
+    work.free[0, 4] = steered
+    for k in range(n):
+        m = step_model(values.response, work.means[k], work.bends[k], work.spans[k])
+        _carry(work, m, k)
+        _weigh_states(work, k, scale)
+    look_up(work.table, values, float(work.nodes[n]), 0, work.terminal)
+    _weigh_end(values, work, scale)
+    _weigh_inputs(work, previous, scale)
+    for i in range(f):
+        for j in range(i):
+            work.hessian[j, i] = work.hessian[i, j]
     bound_inputs(values, work, previous)
     if corridor:
         bound_corridor(values, track, work, scale)

@@ -1,9 +1,9 @@
 """The predictive law's cost beyond its horizon: that of the unbounded optimum on a straight, for ever.
 
-Notation: z = (e, ψ, κ − κ_r, u₋ − κ_r) with u₋ the last input; cost to go ½ zᵀ P z, P symmetric, stored as its
-upper triangle by rows (TERMS,). With z⁺ = F z + g Δu, stage cost zᵀ Q z + R Δu² and G = g gᵀ/R, X = Q + P solves
-the discrete algebraic Riccati equation X = Q + Fᵀ X (I + G X)⁻¹ F. With P the horizon need not be long for the loop
-to be well damped: it only has to see the bends and the bounds ahead.
+Notation: z = x − x_s(κ) and u₋ − κ with the steady turn x_s of the last bend κ and the last input u₋; six entries,
+cost to go ½ zᵀ P z, P symmetric, stored as its upper triangle by rows (TERMS,). With z⁺ = F z + g Δu, stage cost
+zᵀ Q z + R Δu² and G = g gᵀ/R, X = Q + P solves the discrete algebraic Riccati equation X = Q + Fᵀ X (I + G X)⁻¹ F.
+With P the horizon need not be long for the loop to be well damped: it only has to see the bends and the bounds ahead.
 """
 
 from __future__ import annotations
@@ -11,44 +11,61 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from tracker.laws.mpc_model import lag_terms, step_model
-from tracker.laws.mpc_values import MpcValues, angle_weight, input_weight, rate_weight
-from tracker.prediction import lag_at
+from tracker.laws.mpc_model import StepModel, step_model
+from tracker.laws.mpc_values import MpcValues, Weights, step_at, weights_of
 from tracks.one_source import clip, equation
 
-__all__ = ["SPEEDS", "TERMS", "cost_to_go", "look_up", "terminal_table"]
+__all__ = ["COLUMNS", "SPEEDS", "TERMS", "TOLERANCES", "cost_to_go", "look_up", "table_of", "transition"]
 
-TERMS = 10  # of a symmetric 4 × 4 matrix
-SPEEDS = 24  # of the table: neighbours differ by some 20 %, P between them is interpolated
-_SIZE = 4
+STATES = 5
+SIZE = STATES + 1
+TERMS = SIZE * (SIZE + 1) // 2
+TOLERANCES = 6  # lateral, heading, lateral velocity, curvature rate, lateral jerk, lateral acceleration
+COLUMNS = TERMS + TOLERANCES
+SPEEDS = 24  # of the table: neighbours differ by some 20 %, what lies between them is interpolated
 _DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some ten
 _CONVERGED = 1e-12  # relative change of X in one doubling
 
 
-def cost_to_go(values: MpcValues, speeds: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give P at m speeds [m/s], shape (m, 4, 4).
+def transition(m: StepModel) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Give A (5, 5), b (5,) and d (5,) of a step."""
+    a = np.zeros((STATES, STATES))
+    a[0] = m.ee, m.ep, m.ew, m.er, m.ec
+    a[1] = m.pe, m.pp, m.pw, m.pr, m.pc
+    a[2, 2:], a[3, 2:], a[4, 4] = (m.ww, m.wr, m.wc), (m.rw, m.rr, m.rc), m.cc
+    return a, np.array([m.eu, m.pu, m.wu, m.ru, m.cu]), np.array([m.ek, m.pk, 0.0, 0.0, 0.0])
+
+
+def stage_cost(weights: Weights, speed: float, span: float) -> tuple[NDArray[np.float64], float]:
+    """Give Q (6, 6) over z and R over Δu of a step of `span` [s] at a speed [m/s]."""
+    course = np.array([0.0, 1.0, 1.0 / speed, 0.0, 0.0, 0.0])
+    q = weights.course * np.outer(course, course)
+    q[0, 0], q[STATES, STATES] = weights.lateral, weights.effort
+    return span * q, weights.rate / span
+
+
+def cost_to_go(
+    values: MpcValues, speeds: NDArray[np.float64], tolerances: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give P at m speeds [m/s], shape (m, 6, 6), for the weights of the tolerances there, shape (m, TOLERANCES).
 
     By the structure-preserving doubling algorithm (E. K.-W. Chu, H.-Y. Fan, W.-W. Lin, C.-S. Wang, Int. J. Control
     77(8), 2004; from memory), all speeds at a time: each iteration doubles the horizon that X stands for.
     """
-    h = values.step
-    f, g = np.zeros((speeds.size, _SIZE, _SIZE)), np.ones((speeds.size, _SIZE))
-    q, effort = np.zeros((speeds.size, _SIZE, _SIZE)), np.empty(speeds.size)
+    count = speeds.size
+    f, g = np.zeros((count, SIZE, SIZE)), np.ones((count, SIZE))
+    q, effort = np.zeros((count, SIZE, SIZE)), np.empty(count)
     for i, speed in enumerate(speeds.tolist()):
-        lag = lag_at(values.response, speed)
-        m = step_model(speed, 0.0, h, lag, lag_terms(lag, h))
-        f[i, :3, :3] = ((m.a_ee, m.a_ep, m.a_ek), (m.a_pe, m.a_pp, m.a_pk), (0.0, 0.0, m.a_kk))
-        g[i, :3] = m.b_e, m.b_p, m.b_k
-        weights = values.lateral_weight, angle_weight(values, speed), 0.0, input_weight(values, speed)
-        q[i] = np.diag(weights) * h
-        effort[i] = rate_weight(values, speed) / h
-    f[:, :, 3] = g  # the last input stays, Δu adds to it
+        h = float(step_at(values, speed))
+        f[i, :STATES, :STATES], g[i, :STATES], _ = transition(step_model(values.response, speed, 0.0, h))
+        q[i], effort[i] = stage_cost(weights_of(tolerances[i], speed), speed, h)
+    f[:, :, STATES] = g  # the last input stays, Δu adds to it
     x, a = q, f
     gain = g[:, :, None] * g[:, None, :] / effort[:, None, None]
     for _ in range(_DOUBLINGS):
         transposed = a.swapaxes(1, 2)
-        solved = np.linalg.solve(np.eye(_SIZE) + gain @ x, np.concatenate([a, gain], axis=2))
-        a_solved, gain_solved = solved[:, :, :_SIZE], solved[:, :, _SIZE:]
+        solved = np.linalg.solve(np.eye(SIZE) + gain @ x, np.concatenate([a, gain], axis=2))
+        a_solved, gain_solved = solved[:, :, :SIZE], solved[:, :, SIZE:]
         change = transposed @ x @ a_solved
         gain = gain + a @ gain_solved @ transposed
         a = a @ a_solved
@@ -58,18 +75,21 @@ def cost_to_go(values: MpcValues, speeds: NDArray[np.float64]) -> NDArray[np.flo
     return x - q
 
 
-def terminal_table(values: MpcValues, slowest: float, fastest: float) -> NDArray[np.float64]:
-    """Give P at SPEEDS speeds in geometric progression [m/s], shape (SPEEDS, TERMS)."""
-    rows, columns = np.triu_indices(_SIZE)
-    return np.ascontiguousarray(cost_to_go(values, np.geomspace(slowest, fastest, SPEEDS))[:, rows, columns])
+def table_of(
+    values: MpcValues, speeds: NDArray[np.float64], tolerances: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Give P and the weights of the tolerances at speeds in geometric progression [m/s], shape (m, COLUMNS)."""
+    rows, columns = np.triu_indices(SIZE)
+    beyond = cost_to_go(values, speeds, tolerances)[:, rows, columns]
+    return np.ascontiguousarray(np.hstack([beyond, tolerances]))
 
 
 @equation
-def look_up(table: np.ndarray, values: MpcValues, speed: float, out: np.ndarray) -> None:
-    """Write P at a speed [m/s] to `out`, shape (TERMS,), linear between neighbours; P stays positive."""
+def look_up(table: np.ndarray, values: MpcValues, speed: float, first: int, out: np.ndarray) -> None:
+    """Write the columns from `first` on at a speed [m/s] to `out`, linear between neighbours; P stays positive."""
     last = table.shape[0] - 1
     place = clip(np.log(speed / values.creep) * values.per_log_speed, 0.0, float(last))
     k = min(int(place), last - 1)
     share = place - k
-    for n in range(table.shape[1]):
-        out[n] = table[k, n] + share * (table[k + 1, n] - table[k, n])
+    for n in range(out.shape[0]):
+        out[n] = table[k, first + n] + share * (table[k + 1, first + n] - table[k, first + n])
