@@ -2,6 +2,7 @@
 
 from tracker.laws.base import IN_PYTHON, Gain, Law, Runner, View
 from tracker.laws.mpc import MPC
+from tracker.laws.nonlinear_mpc import NonlinearMPC
 from tracker.laws.pure_pursuit import PurePursuit
 from tracker.laws.stanley import Stanley
 
@@ -11,10 +12,11 @@ __all__ = [
     "MPC",
     "Gain",
     "Law",
+    "NonlinearMPC",
     "PurePursuit",
     "Runner",
     "Stanley",
     "View",
 ]
 
-LAWS: dict[str, type[Law]] = {law.__name__: law for law in (PurePursuit, Stanley, MPC)}
+LAWS: dict[str, type[Law]] = {law.__name__: law for law in (PurePursuit, Stanley, MPC, NonlinearMPC)}
