@@ -15,7 +15,13 @@ from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import LAW_SLOTS
 from tracks.one_source import plain
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.Stanley(feed_forward=False), tracker.MPC()]
+LAWS = [
+    tracker.PurePursuit(),
+    tracker.Stanley(),
+    tracker.Stanley(feed_forward=False),
+    tracker.MPC(),
+    tracker.NonlinearMPC(),
+]
 CLOSED_FORM = [law for law in LAWS if law.kernel != IN_PYTHON]
 RESPONSE = tracker.Response(wheelbase=2.7)
 SPEED = 8.0
