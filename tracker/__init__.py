@@ -5,7 +5,7 @@ from tracker.command import Command, Measurement
 from tracker.envelope import Envelope
 from tracker.explanation import Explanation
 from tracker.inner_loops import InnerLoops
-from tracker.laws import LAWS, MPC, Gain, Law, PreviewLQR, PurePursuit, Runner, Stanley, View
+from tracker.laws import LAWS, MPC, Gain, Law, NonlinearMPC, PreviewLQR, PurePursuit, Runner, Stanley, View
 from tracker.memory import StopReason
 from tracker.parameters import load, save
 from tracker.position_loop import PositionLoop, Positions
@@ -23,6 +23,7 @@ __all__ = [
     "InnerLoops",
     "Law",
     "Measurement",
+    "NonlinearMPC",
     "PositionLoop",
     "Positions",
     "PreviewLQR",

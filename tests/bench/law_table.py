@@ -112,7 +112,9 @@ def markdown(found: list[dict[str, object]]) -> str:
 
 def shown(usage: float, rms: float, largest: float) -> str:
     """Give a cell: usage in per cent, RMS and largest lateral error in cm."""
-    return "lost" if not np.isfinite(usage) else f"{100 * usage:.0f} % · {100 * rms:.1f} / {100 * largest:.1f}"
+    return (
+        "lost" if not np.isfinite(usage) else f"{100 * usage:.0f} % · {100 * rms:.1f} / {100 * largest:.1f}"
+    )
 
 
 def main() -> None:

@@ -13,7 +13,7 @@ import tracker
 import tracks
 from tracker.laws.base import Law, View
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 PLANNED = 8.0
 VEHICLE = tracker.Response(

@@ -21,6 +21,7 @@ LAWS = [
     tracker.Stanley(feed_forward=False),
     tracker.PreviewLQR(),
     tracker.MPC(),
+    tracker.NonlinearMPC(),
 ]
 CLOSED_FORM = [law for law in LAWS if law.kernel != IN_PYTHON]
 RESPONSE = tracker.Response(wheelbase=2.7)

@@ -16,7 +16,7 @@ from tracker.options import Options
 from tracker.reckoning import HEADING_JUMP, reckon
 from tracks.one_source import plain
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 RESPONSE = tracker.Response(lag=0.1)
 OPTIONS = Options(0.02, 1.0, 1.0, 9.0, jump_beyond=1.5, blind_for=0.5)

@@ -14,7 +14,7 @@ import tracks
 from tracker.memory import DEMAND, STOP
 from tracks.errors import InputError
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 RESPONSE = tracker.Response(lag=0.1)
 SPEED = 8.0

@@ -14,7 +14,7 @@ from tracker.laws.base import IN_PYTHON, Law, View
 from tracks.errors import InputError
 
 SPEED = 8.0
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 VEHICLE = tracker.Response(
     wheelbase=3.0, dead_time=0.1, lag=0.1, understeer_gradient=0.003, gain=0.95, offset=0.01

@@ -17,10 +17,10 @@ import numpy as np
 from scipy.integrate import solve_ivp
 from vehiclemodels.vehicle_dynamics_st import vehicle_dynamics_st
 
+from tracker.motion.single_track import axle_forces, dynamic_share
 from tracks.one_source import _rebound
 from tuning.vehicle import Inputs, State, Surroundings, Vehicle
 from tuning.vehicle.resistance import along
-from tuning.vehicle.single_track import axle_forces, dynamic_share
 
 __all__ = ["SmallAngleTyres", "at_centre", "drive_ours", "drive_reference", "ours_of", "reference_slope"]
 
@@ -60,7 +60,7 @@ class SmallAngleTyres:
         return _rebound(function, instead, {})
 
     def axle_forces(self, p, speed, lateral_velocity, yaw_rate, angle):
-        """Give front and rear axle force (N), as `tuning.vehicle.single_track.axle_forces` does."""
+        """Give front and rear axle force (N), as `tracker.motion.single_track.axle_forces` does."""
         a, b = p.front_axle_distance, p.rear_axle_distance
         # Below ST's own switch its tyres have no say, and at rest they are undefined.
         size = max(math.hypot(speed, lateral_velocity), TYRES_ABOVE)

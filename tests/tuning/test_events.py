@@ -23,7 +23,7 @@ SHUTTLE = tuning.Vehicle.model_validate(
         "drive": {"brake_dead_time": 0.15, "brake_lag": 0.2, "deceleration_limit": 4.0},
     }
 )
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 SPEED = 10.0
 

@@ -17,7 +17,7 @@ from tracks.one_source import plain
 from tuning.simulation import Localisation
 from tuning.simulation.kernel import closed_loop
 
-LAWS = [tracker.PurePursuit(), tracker.Stanley(), tracker.PreviewLQR(), tracker.MPC()]
+LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
 SHUTTLE = {
     "body": {"wheelbase": 3.4, "mass": 3600.0, "front_axle_distance": 1.9, "width": 2.0},

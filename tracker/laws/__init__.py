@@ -2,6 +2,7 @@
 
 from tracker.laws.base import IN_PYTHON, Gain, Law, Runner, View
 from tracker.laws.mpc import MPC
+from tracker.laws.nonlinear_mpc import NonlinearMPC
 from tracker.laws.preview_lqr import PreviewLQR
 from tracker.laws.pure_pursuit import PurePursuit
 from tracker.laws.stanley import Stanley
@@ -12,6 +13,7 @@ __all__ = [
     "MPC",
     "Gain",
     "Law",
+    "NonlinearMPC",
     "PreviewLQR",
     "PurePursuit",
     "Runner",
@@ -19,4 +21,6 @@ __all__ = [
     "View",
 ]
 
-LAWS: dict[str, type[Law]] = {law.__name__: law for law in (PurePursuit, Stanley, PreviewLQR, MPC)}
+LAWS: dict[str, type[Law]] = {
+    law.__name__: law for law in (PurePursuit, Stanley, PreviewLQR, MPC, NonlinearMPC)
+}

@@ -12,8 +12,8 @@ from typing import NamedTuple
 
 import numpy as np
 
+from tracker.motion.kinematic import kinematic_yaw_rate
 from tracks.one_source import array_loop, equation
-from tuning.vehicle.kinematic import kinematic_yaw_rate
 from tuning.vehicle.model import lateral, motion
 from tuning.vehicle.steering import steering_derivative, steering_target, wheel_angle
 

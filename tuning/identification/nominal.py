@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.motion.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 from tuning.identification.guesses import Guess, first_guess
 from tuning.identification.known import NOT_VEHICLE
 from tuning.identification.lateral_fit import given_of, sensors_of
@@ -23,7 +24,6 @@ from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.tyre_fit import inertia_unknown
 from tuning.identification.unknowns import Unknown
 from tuning.vehicle import Vehicle
-from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
 __all__ = ["nominal_speed", "nominal_steering", "nominal_vehicle"]
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from tracker.motion.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 from tracks.errors import InputError
 from tuning.identification.fitted import LateralFit, Settings, run
 from tuning.identification.lateral_fit import sensors_of
@@ -15,7 +16,6 @@ from tuning.identification.records import Recording
 from tuning.identification.sensors import SENSORS
 from tuning.identification.steering_problem import SteeringProblem
 from tuning.identification.unknowns import Unknown, coordinates, with_priors
-from tuning.vehicle.single_track import DYNAMIC_ABOVE, KINEMATIC_BELOW
 
 __all__ = ["error_of", "fit_tyres", "inertia_unknown", "is_slow", "tyres_show"]
 

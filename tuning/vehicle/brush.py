@@ -19,9 +19,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from tracker.motion.single_track import LARGEST_SLIP
 from tracks.one_source import clip, equation
 
-__all__ = ["LARGEST_SLIP", "brush_force", "relaxation", "side_capacity"]
+__all__ = ["brush_force", "relaxation", "side_capacity"]
 
 # s. The relaxation length is never less than the travel in this time: the slip then follows at 200 1/s at most, which
 # RK4 at 5 ms integrates (h λ = 1). A common length of 0.3 m meets it at 60 m/s.
@@ -30,9 +31,6 @@ _SHORTEST_TIME = 0.005
 # m. At walking pace axle stiffness and relaxation length make an oscillation of √(C/(m σ)); this bounds it to
 # 224 rad/s for the stiffest body that a vehicle may have, again h λ near 1.
 _SHORTEST_LENGTH = 0.02
-
-# Slip beyond 71 degrees says no more: the tyre slides. The bound lets a vehicle that slides sideways recover.
-LARGEST_SLIP = 3.0
 
 # Share of the capacity that stays for side force at the limit of drive or brake, squared: it keeps the slope of the
 # root finite, and the sum of both forces is 0.005 % above μ F_z there.

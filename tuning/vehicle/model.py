@@ -7,11 +7,13 @@ from __future__ import annotations
 
 from typing import Final
 
+from tracker.motion.kinematic import kinematic_lateral, kinematic_motion
+from tracker.motion.single_track import single_track_lateral, single_track_motion
 from tracks.one_source import equation, select, sine_cosine
 from tuning.vehicle.drive import demands, drive_derivative, integral_derivative, pedal_after, thrust
-from tuning.vehicle.kinematic import kinematic_body, kinematic_lateral, kinematic_motion
+from tuning.vehicle.kinematic import kinematic_body
 from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK, SINGLE_TRACK_BRUSH
-from tuning.vehicle.single_track import single_track_body, single_track_lateral, single_track_motion
+from tuning.vehicle.single_track import single_track_body
 from tuning.vehicle.single_track_brush import single_track_brush_body
 from tuning.vehicle.state import Inputs, State
 from tuning.vehicle.steering import steering_derivative, unpowered_rate, wheel_angle

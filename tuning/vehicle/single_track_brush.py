@@ -21,11 +21,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from tracker.motion.kinematic import FOLLOWING_TIME, kinematic_lateral
+from tracker.motion.single_track import dynamic_share, single_track_motion
 from tracks.one_source import clip, equation, sine_cosine
 from tuning.vehicle.brush import brush_force, relaxation, side_capacity
-from tuning.vehicle.kinematic import FOLLOWING_TIME, kinematic_lateral
 from tuning.vehicle.resistance import GRAVITY, along, resistance, side_pull
-from tuning.vehicle.single_track import dynamic_share, single_track_motion
 from tuning.vehicle.state import Motion
 
 __all__ = ["axle_loads", "brush_forces", "single_track_brush_body"]

@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from tracker.motion.single_track import KINEMATIC_BELOW, dynamic_share
 from tuning.vehicle.model import body
 from tuning.vehicle.parameters import KINEMATIC, SINGLE_TRACK_BRUSH, PlantParameters
 from tuning.vehicle.resistance import GRAVITY, resistance, side_pull
-from tuning.vehicle.single_track import KINEMATIC_BELOW, dynamic_share
 from tuning.vehicle.state import State, Surroundings
 
 __all__ = ["steady_turn"]
