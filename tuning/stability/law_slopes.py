@@ -7,6 +7,7 @@ speed; the gains that a map varies are symbols in it, so that a row of the map c
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -26,7 +27,12 @@ __all__ = ["ClosedForm", "LinearLaw"]
 Array = NDArray[np.float64]
 
 # Fields that a small deviation leaves alone: they belong to the path, the clock or the speed.
-_CONSTANT = ("time", "speed", "s", "path_curvature", "ahead_curvature", "slip", "since")
+_HELD = tuple(
+    name
+    for name in ("time", "speed", "s", "path_curvature", "ahead_curvature", "slip", "since")
+    if name in View._fields
+)
+_MOVING = np.array([i for i, name in enumerate(View._fields) if name not in _HELD])
 
 
 @dataclass(frozen=True)
@@ -83,48 +89,60 @@ class ClosedForm:
     def __init__(
         self, kernel: int, response: ResponseValues, tables: Array, curvature: float, steady: View
     ) -> None:
-        import casadi
-
         self.tables = tables
         self._varied = np.argwhere(np.any(tables != tables[:1], axis=0))
-        moving = [i for i, name in enumerate(View._fields) if name not in _CONSTANT]
-        view, state, gains = (
-            casadi.SX.sym("view", len(moving)),
-            casadi.SX.sym("state", LAW_SLOTS),
-            casadi.SX.sym("gains", len(self._varied)),
-        )
-        fields: list[Any] = [float(value) for value in steady]
-        for k, i in enumerate(moving):
-            fields[i] = view[k]
-        table = tables[0].astype(object)
-        for k, index in enumerate(self._varied):
-            table[tuple(index)] = gains[k]
-        slots: Any = [state[i] for i in range(LAW_SLOTS)]
-        asked = fields[View._fields.index("asked")]
-        formula = traced(wanted_curvature, {**on_local_path(), close: _closes(asked)})
-        wanted = casadi.SX(formula(kernel, table, response, LocalPath(curvature), View(*fields), slots))
-        following = casadi.vertcat(*(casadi.SX(slot) for slot in slots))
-        answer = casadi.vertcat(wanted, following)
-        both = casadi.vertcat(view, state)
-        self._moving = np.array(moving)
-        self._answer = casadi.Function("answer", [view, state, gains], [answer])
-        self._slopes = casadi.Function("slopes", [view, state, gains], [casadi.jacobian(answer, both)])
+        held = tuple(float(getattr(steady, name)) for name in _HELD)
+        base = tables[0].copy()
+        base[tuple(self._varied.T)] = 0.0
+        self._answer, self._slopes = _functions(
+            kernel, response, base.tobytes(), base.shape, tuple(map(tuple, self._varied.tolist())), curvature, held
+        )  # fmt: skip
 
     def answer(self, view: View, state: Array, row: int = 0) -> tuple[float, Array]:
         """Give the curvature wanted [1/m] and the state after it."""
-        found = self._answer(np.array(view)[self._moving], state, self._gains(row)).full().ravel()
+        found = self._answer(np.array(view)[_MOVING], state, self._gains(row)).full().ravel()
         return float(found[0]), found[1:]
 
     def linear(self, view: View, state: Array, row: int = 0) -> LinearLaw:
         """Linearise about a view and a state."""
-        slopes = self._slopes(np.array(view)[self._moving], state, self._gains(row)).full()
-        count = self._moving.size
+        slopes = self._slopes(np.array(view)[_MOVING], state, self._gains(row)).full()
+        count = _MOVING.size
         onto_view = np.zeros((1 + LAW_SLOTS, len(View._fields)))
-        onto_view[:, self._moving] = slopes[:, :count]
+        onto_view[:, _MOVING] = slopes[:, :count]
         return LinearLaw(onto_view[0], slopes[0, count:], onto_view[1:], slopes[1:, count:]).pruned()
 
     def _gains(self, row: int) -> Array:
         return self.tables[row][tuple(self._varied.T)] if len(self._varied) else np.zeros(0)
+
+
+@lru_cache(maxsize=512)
+def _functions(
+    kernel: int, response: ResponseValues, base: bytes, shape: tuple[int, ...], varied: tuple[tuple[int, ...], ...],
+    curvature: float, held: tuple[float, ...],
+) -> tuple[Any, Any]:  # fmt: skip
+    """Trace a formula: give the functions (view, state, gains) -> answer and -> slopes; kept, since drives repeat."""
+    import casadi
+
+    view, state, gains = (
+        casadi.SX.sym("view", _MOVING.size),
+        casadi.SX.sym("state", LAW_SLOTS),
+        casadi.SX.sym("gains", len(varied)),
+    )
+    fields: dict[str, Any] = dict(zip(_HELD, held, strict=True))
+    fields |= {View._fields[i]: view[k] for k, i in enumerate(_MOVING)}
+    table = np.frombuffer(base).reshape(shape).astype(object)
+    for k, index in enumerate(varied):
+        table[index] = gains[k]
+    slots: Any = [state[i] for i in range(LAW_SLOTS)]
+    formula = traced(wanted_curvature, {**on_local_path(), close: _closes(fields["asked"])})
+    wanted = casadi.SX(formula(kernel, table, response, LocalPath(curvature), View(**fields), slots))
+    answer = casadi.vertcat(wanted, *(casadi.SX(slot) for slot in slots))
+    both = casadi.vertcat(view, state)
+    inputs = [view, state, gains]
+    return (
+        casadi.Function("answer", inputs, [answer]),
+        casadi.Function("slopes", inputs, [casadi.jacobian(answer, both)]),
+    )
 
 
 def _closes(asked: Any) -> Any:

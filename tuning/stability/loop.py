@@ -126,7 +126,7 @@ class Loop:
         wanted = law.view @ view + law.state @ state
         sent = gain * seen_by.sent
         later, earlier = (wanted if d == 0 else ring[d - 1]), ring[d]
-        from_earlier, from_later = plant.inputs(rest)
+        from_earlier, from_later = plant.own_inputs if extra == 0.0 else plant.inputs(rest)
         following = np.zeros((size, size))
         following[at[0] : at[1]] = plant.over_period @ x + sent * (
             np.outer(from_earlier, earlier) + np.outer(from_later, later)

@@ -146,6 +146,11 @@ class Plant:
         """Φ(T), shape (n, n)."""
         return self.held(self.period)[0]
 
+    @cached_property
+    def own_inputs(self) -> tuple[Array, Array]:
+        """`inputs` of the plant's own dead time."""
+        return self.inputs(self.split(self.dead_time)[1])
+
     def split(self, dead_time: Any) -> tuple[NDArray[np.int64], Array]:
         """Give d and τ' of dead times [s], of their shape."""
         periods = np.asarray(dead_time, dtype=float) / self.period
@@ -186,7 +191,7 @@ class Plant:
         `dead_time` [s], a number or shape (k,), takes the place of the plant's own.
         """
         whole, rest = self.split(self.dead_time if dead_time is None else dead_time)
-        earlier, later = self.inputs(rest)
+        earlier, later = self.own_inputs if dead_time is None else self.inputs(rest)
         delayed = z ** (-whole.astype(float))
         drive = later * delayed[:, None] + earlier * (delayed / z)[:, None]
         n = self.b.size
