@@ -17,7 +17,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -93,9 +93,20 @@ class Margins:
         """Phase that the disk margin stands either way, deg."""
         return math.degrees(2.0 * math.atan(0.5 * self.disk))
 
-    def as_dict(self) -> dict[str, Any]:
-        """Give every value by name."""
-        return {field.name: getattr(self, field.name) for field in fields(self)}
+    def as_dict(self) -> dict[str, float]:
+        """Give the margins by the names of `StabilityLimits`, in its units, then what else is known of the loop."""
+        return {
+            "gain_margin": self.gain_decibel,
+            "gain_reduction": -self.gain_reduction_decibel,
+            "phase_margin": self.phase_degrees,
+            "delay_margin": self.delay,
+            "disk_margin": self.disk,
+            "modulus_margin": self.modulus,
+            "crossover": self.crossover,
+            "radius": self.radius,
+            "lateral_error": self.lateral_error,
+            "stable": float(self.stable),
+        }
 
 
 def margins_of_rows(loop: Loop) -> list[Margins]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,7 +31,7 @@ __all__ = ["Setting", "loop_at", "margins"]
 
 Array = NDArray[np.float64]
 
-_AT_REST = 1e-11  # 1/m: the law wants what is driven
+_AT_REST = 1e-8  # 1/m: the law wants what is driven
 _ROUNDS = 25
 _FAR = 0.5  # m, at most, a step of the search for the steady lateral error
 _STEP = 1e-5  # of its slopes
@@ -87,7 +87,14 @@ def _within(name: str, value: float, low: float, high: float, unit: str, remedy:
         raise InputError(f"{name} is {value:g} {unit}", f"{low:g} to {high:g} {unit}", remedy)
 
 
-def loop_at(laws: Law | Sequence[Law], setting: Setting, speed: float, curvature: float = 0.0) -> Loop:
+def loop_at(
+    laws: Law | Sequence[Law],
+    setting: Setting,
+    speed: float,
+    curvature: float = 0.0,
+    *,
+    among: Sequence[Law] = (),
+) -> Loop:
     """Linearise the loop of one or more laws of a kind about a steady drive.
 
     Several laws share the drive and what the tracker sees of it, so they must leave the same steady lateral error, as all
@@ -98,6 +105,7 @@ def loop_at(laws: Law | Sequence[Law], setting: Setting, speed: float, curvature
         setting: what is around them.
         speed: m/s, above 0.
         curvature: of the path, 1/m, + left.
+        among: more laws of the kind, with other gains, that loops are wanted of later: traced once, a formula serves all.
 
     Raises:
         InputError: speed or curvature cannot be driven, or a law finds no steady drive.
@@ -110,7 +118,7 @@ def loop_at(laws: Law | Sequence[Law], setting: Setting, speed: float, curvature
     speed, curvature = float(speed), float(curvature)
     response = setting.believed(every[0])
     seeing = _Seeing(setting, response, road_of(speed, curvature))
-    model = _model(every, setting, response, seeing)
+    model = _model(every, among, setting, response, seeing)
     drive, seen, state = _steady(model, seeing, every[0].name)
     _allowed(every[0], setting, response, seen)
     dead_time = float(setting.vehicle.steering.dead_time) + setting.extra_dead_time
@@ -160,8 +168,14 @@ class _Seeing:
     setting: Setting
     response: Response
     road: Road
+    _kept: dict[float, tuple[SteadyDrive, Perception]] = field(default_factory=dict)
 
     def __call__(self, lateral_error: float) -> tuple[SteadyDrive, Perception]:
+        if lateral_error not in self._kept:
+            self._kept[lateral_error] = self._seen(lateral_error)
+        return self._kept[lateral_error]
+
+    def _seen(self, lateral_error: float) -> tuple[SteadyDrive, Perception]:
         setting, road = self.setting, self.road
         drive = steady_drive(setting.vehicle, road.speed, road.curvature, lateral_error)
         options = setting.options(self.response)
@@ -180,7 +194,9 @@ class _Model:
     states: int
 
 
-def _model(laws: Sequence[Law], setting: Setting, response: Response, seeing: _Seeing) -> _Model:
+def _model(
+    laws: Sequence[Law], among: Sequence[Law], setting: Setting, response: Response, seeing: _Seeing
+) -> _Model:
     law, period = laws[0], setting.period
     limits = (setting.envelope or law.envelope or Envelope()).values(response)
     if law.kernel == IN_PYTHON:
@@ -196,7 +212,7 @@ def _model(laws: Sequence[Law], setting: Setting, response: Response, seeing: _S
             return linear_from_answers(started(laws[row]), seen.steady, road, period, seen.wanted)
 
         return _Model(answered, from_answers, 0)
-    tables = np.array([one.gain_table(response, limits, period) for one in laws])
+    tables = np.array([one.gain_table(response, limits, period) for one in (*laws, *among)])
     seen_first: View = seeing(0.0)[1].steady
     formula = ClosedForm(law.kernel, response.values, tables, seeing.road.curvature, seen_first)
 
