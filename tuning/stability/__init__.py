@@ -1,5 +1,6 @@
 """Stability of the loop of vehicle, tracker and law: margins, maps of them, and how robust they are."""
 
+from tuning.stability.findings import StabilityFindings
 from tuning.stability.limits import MARGINS, StabilityLimits
 from tuning.stability.loop import Loop
 from tuning.stability.margins import Margins
@@ -15,6 +16,7 @@ __all__ = [
     "Robustness",
     "Setting",
     "SpeedMargins",
+    "StabilityFindings",
     "StabilityLimits",
     "StabilityMap",
     "drawn_from_intervals",
