@@ -51,7 +51,7 @@ _NO_STATES = (
 _STEP = 1e-5
 _CURVATURE_STEP = 1e-6
 # A yaw rate or steering angle of exactly 0.0 stands for one that nobody measures.
-_MEASURED_ZERO = 1e-9
+_MEASURED_ZERO = 1e-13
 _FIXED_POINTS = 3
 
 

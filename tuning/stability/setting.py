@@ -31,7 +31,8 @@ __all__ = ["Setting", "loop_at", "margins"]
 
 Array = NDArray[np.float64]
 
-_AT_REST = 1e-8  # 1/m: the law wants what is driven
+# 1/m: the law wants what is driven. Laws that compare what they wanted with what was asked take 1e-9 as the same.
+_AT_REST = 1e-10
 _ROUNDS = 25
 _FAR = 0.5  # m, at most, a step of the search for the steady lateral error
 _STEP = 1e-5  # of its slopes

@@ -49,9 +49,9 @@ class MarginPanel:
 
     Attributes:
         title: margin and unit. speeds: m/s, shape (n,). values: of the gain, shape (m,).
-        margin: shape (n, m), in the unit of the title; NaN where the loop is unstable.
+        margin: shape (n, m), in the unit of the title; 0 where the loop is unstable.
         levels: of the contours. limit: the least margin, None without.
-        unstable: shape (n, m).
+        radius: of the outermost pole, shape (n, m): above 1 the loop is unstable.
     """
 
     title: str
@@ -60,19 +60,18 @@ class MarginPanel:
     margin: Array
     levels: tuple[float, ...]
     limit: float | None
-    unstable: NDArray[np.bool_]
+    radius: Array
 
 
 def map_panels(found: StabilityMap, limits: StabilityLimits) -> tuple[MarginPanel, ...]:
     """Gather what the picture of a map shows."""
     panels = []
     for name, (title, factor, levels) in _SHOWN.items():
-        margin = np.where(found.stable, np.minimum(factor * found.margins[name], _MOST[name]), np.nan)
+        margin = np.minimum(factor * found.margins[name], _MOST[name])
         bound = limits.active.get(name)
         limit = None if bound is None else factor * bound
-        panels.append(
-            MarginPanel(title, found.speeds, found.values, margin, levels, limit, ~found.stable)
-        )
+        radius = found.margins["radius"]
+        panels.append(MarginPanel(title, found.speeds, found.values, margin, levels, limit, radius))
     return tuple(panels)
 
 
@@ -94,18 +93,22 @@ def map_picture(found: StabilityMap, limits: StabilityLimits) -> Figure:
 
 def _draw_panel(made: Figure, axes: Axes, panel: MarginPanel, found: StabilityMap) -> None:
     levels = np.array(panel.levels)
-    axes.set_facecolor(_BEYOND)
     axes.grid(False)
     across, up = np.meshgrid(panel.speeds, panel.values, indexing="ij")
-    axes.patch.set_hatch("///")
-    axes.patch.set_edgecolor("#ffffff")
     shown = None
-    if np.any(np.isfinite(panel.margin)) and min(panel.margin.shape) > 1:
+    if min(panel.margin.shape) > 1:
         shown = axes.contourf(across, up, panel.margin, levels=levels, cmap=_COLOURS, extend="max")
         if panel.limit is not None:
             _limit_line(axes, across, up, panel)
+        if panel.radius.max() > 1.0:
+            # The outermost pole moves evenly across the edge, which margins, cut off at 0, do not.
+            beyond = axes.contourf(
+                across, up, panel.radius, levels=[1.0, 2.0 * panel.radius.max()], colors=[_BEYOND], hatches=["///"]
+            )  # fmt: skip
+            beyond.set_edgecolor("#ffffff")
+            beyond.set_linewidth(0.0)
     order = np.lexsort((found.edge[:, 0], found.edge[:, 1]))
-    axes.plot(found.edge[order, 0], found.edge[order, 1], ".", color=INK, markersize=3.0)
+    axes.plot(found.edge[order, 0], found.edge[order, 1], ".", color=INK, markersize=2.6)
     if found.own_value is not None and panel.values[0] <= found.own_value <= panel.values[-1]:
         axes.axhline(found.own_value, color="#ffffff", linewidth=2.6)
         axes.axhline(found.own_value, color=VERMILLION, linewidth=1.4, linestyle=(0, (5, 2)))
@@ -121,11 +124,10 @@ def _draw_panel(made: Figure, axes: Axes, panel: MarginPanel, found: StabilityMa
 
 def _limit_line(axes: Axes, across: Array, up: Array, panel: MarginPanel) -> None:
     """Draw where the margin equals its limit, as a white line with dark edges: seen on every colour."""
-    filled = np.where(panel.unstable, 0.0, panel.margin)
-    if not filled.min() < panel.limit < filled.max():
+    if panel.limit is None or not panel.margin.min() < panel.limit < panel.margin.max():
         return
     for width, colour in ((3.2, INK), (1.6, "#ffffff")):
-        axes.contour(across, up, filled, levels=[panel.limit], colors=[colour], linewidths=width)
+        axes.contour(across, up, panel.margin, levels=[panel.limit], colors=[colour], linewidths=width)
 
 
 def _plain_ticks(axes: Axes, values: Array) -> None:
@@ -202,7 +204,7 @@ def _draw_curves(axes: Axes, name: str, curves: tuple[MarginCurve, ...]) -> None
     for index, curve in enumerate(curves):
         style = style_of(curve.label, index)
         shown = np.minimum(curve.values, _MOST[name])
-        marker = {"marker": "o", "markersize": 3.0} if shown.size < 60 else {}
+        marker = {"marker": "o", "markersize": 3.0} if shown.size < 20 else {}
         axes.plot(curve.speeds, shown, **style, **marker, label=curve.label)
         unstable = curve.values <= 0.0
         axes.plot(curve.speeds[unstable], shown[unstable], "x", color=INK, markersize=6.0, zorder=4)
@@ -214,7 +216,7 @@ def _reductions(axes: Axes, found: tuple[StabilityFindings, ...]) -> None:
     """Add the gain that may be lost, where it is finite, pale."""
     for index, one in enumerate(found):
         lost = one.over_speed.values("gain_reduction")
-        known = np.isfinite(lost) & (lost < _MOST["gain_margin"])
+        known = (lost > 0.0) & (lost < _MOST["gain_margin"])
         if np.any(known):
             style = style_of(one.name, index)
             axes.plot(
@@ -242,7 +244,7 @@ def robustness_picture(found: Robustness, own: SpeedMargins) -> Figure:
             markersize=3.0, label="with every margin asked for",
         )  # fmt: skip
         share.set_ylim(-3.0, 105.0)
-        share.legend(loc="lower left")
+        share.legend(loc="best")
         tidy(share, "speed, m/s", f"share of {found.count} draws, %", "Draws")
         for axes, name in ((phase, "phase_margin"), (delay, "delay_margin")):
             title, factor, _ = _SHOWN[name]
