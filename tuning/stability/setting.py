@@ -33,6 +33,7 @@ Array = NDArray[np.float64]
 
 # 1/m: the law wants what is driven. Laws that compare what they wanted with what was asked take 1e-9 as the same.
 _AT_REST = 1e-10
+_SOLVED = 1e-6  # the same, to the precision of a solver inside the law
 _ROUNDS = 25
 _FAR = 0.5  # m, at most, a step of the search for the steady lateral error
 _STEP = 1e-5  # of its slopes
@@ -188,9 +189,9 @@ class _Seeing:
 
 @dataclass(frozen=True)
 class _Model:
-    """A law as the search for the steady drive needs it: answers, and slopes by row."""
+    """A law as the search for the steady drive needs it: answers to a view where 1/m was asked for last, and slopes."""
 
-    answer: Callable[[Perception, Array], tuple[float, Array]]
+    answer: Callable[[Perception, Array, float], tuple[float, Array]]
     linear: Callable[[int, Perception, Array], LinearLaw]
     states: int
 
@@ -206,7 +207,7 @@ def _model(
         def started(which: Law) -> Callable[[], Any]:
             return lambda: which.start(response, limits, road.track, period, 1.0)
 
-        def answered(seen: Perception, state: Array) -> tuple[float, Array]:
+        def answered(seen: Perception, state: Array, asked: float) -> tuple[float, Array]:
             return settled_answer(started(law), seen.steady, road, period, seen.wanted), state
 
         def from_answers(row: int, seen: Perception, state: Array) -> LinearLaw:
@@ -217,8 +218,8 @@ def _model(
     seen_first: View = seeing(0.0)[1].steady
     formula = ClosedForm(law.kernel, response.values, tables, seeing.road.curvature, seen_first)
 
-    def answer(seen: Perception, state: Array) -> tuple[float, Array]:
-        return formula.answer(seen.steady, state)
+    def answer(seen: Perception, state: Array, asked: float) -> tuple[float, Array]:
+        return formula.answer(seen.steady._replace(asked=asked), state)
 
     def linear(row: int, seen: Perception, state: Array) -> LinearLaw:
         return formula.linear(seen.steady, state, row)
@@ -231,12 +232,12 @@ def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Per
     state = np.zeros(model.states)
     drive, seen = seeing(0.0)
     for _ in range(_SETTLING):
-        wanted, state = model.answer(seen, state)
+        _, state = model.answer(seen, state, seen.wanted)
     error = 0.0
     for _ in range(_ROUNDS):
         off = _off(model, seen, state)
         if np.abs(off).max() < _AT_REST:
-            return drive, seen, state
+            return drive, seen, model.answer(seen, state, seen.wanted)[1]
         _, aside = seeing(error + _STEP)
         columns = [(_off(model, aside, state) - off) / _STEP]
         for i in range(state.size):
@@ -247,7 +248,7 @@ def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Per
         change *= min(1.0, _FAR / max(abs(change[0]), 1e-12))
         error, state = error + float(change[0]), state + change[1:]
         drive, seen = seeing(error)
-    if np.abs(off).max() < 1e-6:  # solved to the precision of a solver inside the law
+    if np.abs(off).max() < _SOLVED:
         return drive, seen, state
     raise InputError(
         f"{name} finds no steady drive at {seeing.road.speed:g} m/s on a curvature of {seeing.road.curvature:g} 1/m",
@@ -270,7 +271,13 @@ def _allowed(law: Law, setting: Setting, response: Response, seen: Perception) -
 
 
 def _off(model: _Model, seen: Perception, state: Array) -> Array:
-    wanted, following = model.answer(seen, state)
-    return np.concatenate(([wanted - seen.wanted], following - state))
+    """Give what is wanted beyond what is driven, 1/m, and how the law's state moves on.
 
-
+    Of a second answer, to a view in which the first was asked for: a law that integrates only while the envelope lets it
+    have its way is then one that integrates.
+    """
+    if state.size == 0:
+        return np.array([model.answer(seen, state, seen.wanted)[0] - seen.wanted])
+    first, before = model.answer(seen, state, seen.wanted)
+    wanted, following = model.answer(seen, before, first)
+    return np.concatenate(([wanted - seen.wanted], following - before))

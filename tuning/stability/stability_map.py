@@ -13,6 +13,7 @@ from pydantic import ValidationError
 
 from tracker import Envelope, Law, Response
 from tracks.errors import InputError
+from tuning.stability.loop import Loop
 from tuning.stability.margins import margins_of_rows
 from tuning.stability.over_speed import checked_speeds
 from tuning.stability.setting import Setting, loop_at
@@ -29,6 +30,7 @@ __all__ = ["StabilityMap", "gain_of", "map_of", "stability_map"]
 Array = NDArray[np.float64]
 
 _COUNT = 40  # values and speeds, where none are given
+_ALIKE = 1e-6  # m of steady lateral error, below which it is that of every law
 _BETWEEN = 10  # values between two of the map, where the edge of what is stable is looked for
 
 
@@ -151,21 +153,14 @@ def map_of(
     edges: list[tuple[float, float]] = []
     with following(progress, f"map of {law.name}", at.size) as tell:
         for speed in at.tolist():
-            if curvature == 0.0:
-                found = margins_of_rows(loop_at(laws, setting, speed))
-            else:  # each leaves a lateral error of its own
-                found = [
-                    margins_of_rows(loop_at(one, setting, speed, curvature, among=laws))[0] for one in laws
-                ]
-            rows.append(columns_of(found))
+            rows.append(
+                columns_of([m for loop in _loops(laws, laws, setting, speed, curvature) for m in margins_of_rows(loop)])
+            )
 
             def radii(between: Array, speed: float = speed) -> Array:
                 some = [_with(law, gain, value) for value in between.tolist()]
-                if curvature == 0.0:
-                    loop = loop_at(some, setting, speed, among=laws)
-                    return np.array([loop.radius(row) for row in range(len(some))])
-                loops = [loop_at(one, setting, speed, curvature, among=laws) for one in some]
-                return np.array([loop.radius() for loop in loops])
+                loops = _loops(some, laws, setting, speed, curvature)
+                return np.array([loop.radius(row) for loop in loops for row in range(len(loop.laws))])
 
             edges += [(speed, value) for value in _edges(values, rows[-1]["radius"], radii)]
             tell(1)
@@ -206,6 +201,17 @@ def gain_of(
         )
     even = np.ptp(np.diff(found)) < 0.1 * np.diff(found).mean()
     return name, known.unit if known else "", bool(found[0] > 0.0 and not even), found
+
+
+def _loops(
+    some: list[Law], laws: list[Law], setting: Setting, speed: float, curvature: float
+) -> list[Loop]:
+    """Give the loops of laws: one for all where they drive alike, as on a straight; else one each."""
+    if curvature == 0.0:
+        loop = loop_at(some, setting, speed, among=laws)
+        if abs(loop.drive.lateral_error) < _ALIKE:
+            return [loop]
+    return [loop_at(one, setting, speed, curvature, among=laws) for one in some]
 
 
 def _with(law: Law, gain: str, value: float) -> Law:
