@@ -46,9 +46,7 @@ def setting_with(compensate: bool) -> Setting:
 def grows(law: tracker.Law, speed: float, compensate: bool, seconds: float, extra: float = 0.0) -> bool:
     """Tell whether a small offset on a straight grows in a nonlinear simulation, `extra` s of dead time on top."""
     path = tracks.Path.from_segments([tracks.Straight(speed * seconds + 300.0)])
-    track = tracks.Track(
-        name="straight", path=path, speed=np.full(path.s.shape, speed), start_offset=_OFFSET
-    )
+    track = tracks.Track(name="straight", path=path, speed=np.full(path.s.shape, speed), start_offset=_OFFSET)
     run = tuning.simulate(
         law, CAR, track, tuning.Scenario(extra_dead_time=extra), envelope=WIDE,
         compensate_dead_time=compensate,
@@ -69,7 +67,10 @@ def long_enough(loops: list[tuple[Loop, float]]) -> float:
         others = np.abs(poles[np.abs(np.abs(poles) - abs(outermost)) > 1e-9])
         apart = math.log(abs(outermost) / others.max())
         steps = max(
-            steps, _APART / abs(math.log(abs(outermost))), _TURNS * 2.0 * math.pi / max(turn, 1e-3), _FADED / apart
+            steps,
+            _APART / abs(math.log(abs(outermost))),
+            _TURNS * 2.0 * math.pi / max(turn, 1e-3),
+            _FADED / apart,
         )
     return 3.0 * steps * loops[0][0].plant.period
 

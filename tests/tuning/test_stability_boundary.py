@@ -233,9 +233,14 @@ def test_stanley_delay_margin_is_the_critical_dead_time(gain, speed, published):
 def test_poles_of_both_laws_on_a_straight():
     """Without delay: pure pursuit is damped by 1/sqrt 2 at sqrt 2 V/L_d, the Stanley law has -k and -v/L (derived)."""
     vehicle, speed = vehicle_with(0.002, 0.0), 10.0
-    late = 0.002 + HOLD  # s that cannot be taken away: what the lag and the hold make of the poles is of its order
+    late = (
+        0.002 + HOLD
+    )  # s that cannot be taken away: what the lag and the hold make of the poles is of its order
     for law, expected in (
-        (tracker.PurePursuit(lookahead_time=2.0, longest_lookahead=100.0), [complex(-0.5, 0.5), complex(-0.5, -0.5)]),
+        (
+            tracker.PurePursuit(lookahead_time=2.0, longest_lookahead=100.0),
+            [complex(-0.5, 0.5), complex(-0.5, -0.5)],
+        ),
         (tracker.Stanley(gain=0.5, softening=1e-3), [complex(-0.5), complex(-speed / 2.7)]),
     ):
         found = loop_at(law, Setting(vehicle, period=PERIOD), speed).poles().astype(complex)

@@ -109,7 +109,9 @@ def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
     return BAD_INPUT
 
 
-COMMANDS = tuple(_module.NAME for _module in (demo, excite, health, identify, tune, stability, compare, export))
+COMMANDS = tuple(
+    _module.NAME for _module in (demo, excite, health, identify, tune, stability, compare, export)
+)
 
 
 def _spread(arguments: list[str]) -> list[str]:

@@ -52,9 +52,7 @@ def command(
     latency_told: Annotated[
         bool, typer.Option("--latency-told", help="The tracker is told the age of the pose.")
     ] = False,
-    extra_dead_time: Annotated[
-        float, typer.Option(help="Of the steering, s, unknown to the tracker.")
-    ] = 0.0,
+    extra_dead_time: Annotated[float, typer.Option(help="Of the steering, s, unknown to the tracker.")] = 0.0,
     compensation: Annotated[
         bool, typer.Option(help="Whether the tracker makes up for the dead time that it knows.")
     ] = True,
@@ -63,7 +61,9 @@ def command(
         int, typer.Option(min=0, help="Vehicles drawn from the 95 % intervals in the vehicle file; 0: none.")
     ] = 0,
     seed: Annotated[int, typer.Option(min=0, help="Of the draws.")] = 1,
-    gain_margin: Annotated[float, typer.Option(help="Least gain margin either way, dB; 0 asks for none.")] = 6.0,
+    gain_margin: Annotated[
+        float, typer.Option(help="Least gain margin either way, dB; 0 asks for none.")
+    ] = 6.0,
     phase_margin: Annotated[float, typer.Option(help="Least phase margin, deg; 0 asks for none.")] = 40.0,
     delay_margin: Annotated[float, typer.Option(help="Least delay margin, s; 0 asks for none.")] = 0.05,
     disk_margin: Annotated[float, typer.Option(help="Least disk margin, up to 2; 0 asks for none.")] = 0.0,
@@ -128,7 +128,10 @@ def command(
     ]
     files, shown = _written(found, out)
     report = tuning.write_report(out / "report.html", vehicle=car, stability=found, files=shown)
-    data = {**_data(found, limits), "files": [str(file) for file in [*report, *files, out / "stability.json"]]}
+    data = {
+        **_data(found, limits),
+        "files": [str(file) for file in [*report, *files, out / "stability.json"]],
+    }
     _write_json(out, data)
     deliver(_text(found, out), data, as_json)
     if not all(one.keeps_limits for one in found):
@@ -273,10 +276,16 @@ def _text(found: list[StabilityFindings], out: Path) -> str:
         over = one.over_speed
         unstable = [v for v, m in zip(over.speeds, over.found, strict=True) if not m.stable]
         if unstable:
-            where = number(unstable[0]) if len(unstable) == 1 else f"{number(unstable[0])} to {number(unstable[-1])}"
+            where = (
+                number(unstable[0])
+                if len(unstable) == 1
+                else f"{number(unstable[0])} to {number(unstable[-1])}"
+            )
             rows.append((one.name, where, "unstable !", "", "", "", ""))
             continue
-        least = {name: over.values(name) for name in ("gain_margin", "phase_margin", "delay_margin", "disk_margin")}
+        least = {
+            name: over.values(name) for name in ("gain_margin", "phase_margin", "delay_margin", "disk_margin")
+        }
         name, usage = over.usages[over.worst]
         cells = [
             "any" if math.isinf(least[key].min()) else number(factor * float(least[key].min()))

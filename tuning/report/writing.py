@@ -112,7 +112,9 @@ def write_report(
         sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
         raise InputError(
-            "there is nothing to report on", "a fit, logs, a vehicle, a study, margins or a comparison", "pass one"
+            "there is nothing to report on",
+            "a fit, logs, a vehicle, a study, margins or a comparison",
+            "pass one",
         )
     written = [target]
     make_folder(target.parent)

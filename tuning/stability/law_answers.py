@@ -60,7 +60,9 @@ def _directions(view: View, road: Road) -> tuple[Array, Array]:
     return np.column_stack(ways), np.array(steps)
 
 
-def _answers(runner: Any, view: View, road: Road, period: float, deviation: Array | None, wanted: float) -> Array:
+def _answers(
+    runner: Any, view: View, road: Road, period: float, deviation: Array | None, wanted: float
+) -> Array:
     """Give what a runner wants from the deviated view on, shape (1 + _LAGS,), 1/m; None only settles: its last."""
     restart = getattr(runner, "restart", None)
     if restart is not None:

@@ -57,11 +57,15 @@ class LinearLaw:
         )
         return self.view + np.einsum("n,knf->kf", self.state, resolvent)
 
+    @property
+    def seen(self) -> NDArray[np.bool_]:
+        """Which states reach the answer, now or later, shape (n,)."""
+        return _closure(self.state != 0.0, (self.own != 0.0).T)
+
     def pruned(self) -> LinearLaw:
         """Leave out states that no view reaches or that reach no answer: unused slots stand still for ever."""
         reached = _closure(np.any(self.onto != 0.0, axis=1), self.own != 0.0)
-        seen = _closure(self.state != 0.0, (self.own != 0.0).T)
-        kept = np.flatnonzero(reached & seen)
+        kept = np.flatnonzero(reached & self.seen)
         return LinearLaw(
             self.view, self.state[kept], self.onto[kept], self.own[np.ix_(kept, kept)], self.exact
         )
@@ -104,12 +108,16 @@ class ClosedForm:
         return float(found[0]), found[1:]
 
     def linear(self, view: View, state: Array, row: int = 0) -> LinearLaw:
-        """Linearise about a view and a state."""
+        """Linearise about a view and a state, without the states that make no difference."""
+        return self.whole(view, state, row).pruned()
+
+    def whole(self, view: View, state: Array, row: int = 0) -> LinearLaw:
+        """Linearise about a view and a state, every slot of the state a state."""
         slopes = self._slopes(np.array(view)[_MOVING], state, self._gains(row)).full()
         count = _MOVING.size
         onto_view = np.zeros((1 + LAW_SLOTS, len(View._fields)))
         onto_view[:, _MOVING] = slopes[:, :count]
-        return LinearLaw(onto_view[0], slopes[0, count:], onto_view[1:], slopes[1:, count:]).pruned()
+        return LinearLaw(onto_view[0], slopes[0, count:], onto_view[1:], slopes[1:, count:])
 
     def _gains(self, row: int) -> Array:
         return self.tables[row][tuple(self._varied.T)] if len(self._varied) else np.zeros(0)

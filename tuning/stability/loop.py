@@ -20,6 +20,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 if TYPE_CHECKING:
+    import control
+
     from tuning.stability.law_slopes import LinearLaw
     from tuning.stability.perception import Perception
     from tuning.stability.plant import Plant, SteadyDrive
@@ -97,6 +99,60 @@ class Loop:
         forward = np.sum(gains * seen, axis=1)
         return -self.perception.sent * forward / (1.0 - np.sum(gains * fed_back, axis=1))
 
+    def matrices(self, row: int = 0, extra: float = 0.0) -> tuple[Array, Array, Array]:
+        """Give the open loop L as a state-space model over a period: A (n, n), B (n,), C (n,); D is 0.
+
+        States: of vehicle and path errors, poses on the way, commands on the way, curvatures asked for before, the
+        tracker's and the law's own. Input and output are commands, the output with the sign of negative feedback.
+
+        Args:
+            row: which law.
+            extra: dead time, unknown to the tracker, s.
+        """
+        plant, seen_by, law = self.plant, self.perception, self.laws[row]
+        whole, rest = plant.split(plant.dead_time + extra)
+        d, late = int(whole), plant.late[0]
+        counts = (
+            plant.b.size,
+            2 * (late + 1),
+            d + 1,
+            seen_by.view_asked.shape[1],
+            seen_by.own.size,
+            law.state.size,
+        )
+        at = np.cumsum((0, *counts))
+        # Every quantity is a row over the states, and one more for the command that is given now.
+        eye = np.eye(int(at[-1]) + 1)
+        x, poses, held, ring, q, state = (eye[at[i] : at[i + 1]] for i in range(6))
+        now = eye[-1:]
+        sent = np.concatenate((now, held))  # u_k, u_{k-1}, ...
+        later, earlier = sent[d], sent[d + 1]
+        measured = plant.c @ x
+        if late >= 0:
+            measured[:2] = poses[2 * late :]
+        view = seen_by.view_measured @ measured + seen_by.view_asked @ ring + seen_by.view_own @ q
+        wanted = law.view @ view + law.state @ state
+        from_earlier, from_later = plant.own_inputs if extra == 0.0 else plant.inputs(rest)
+        following = [plant.over_period @ x + np.outer(from_earlier, earlier) + np.outer(from_later, later)]
+        if late >= 0:
+            rows, pose_earlier, pose_later = plant.late_pose(rest)
+            following += [
+                rows @ x + np.outer(pose_earlier, earlier) + np.outer(pose_later, later),
+                poses[:-2],
+            ]
+        following += [sent[:-1], wanted[None], ring[:-1]]
+        following += [seen_by.own_measured @ measured + seen_by.own_asked @ ring + seen_by.own_own @ q]
+        following += [law.onto @ view + law.own @ state]
+        moved = np.concatenate(following)
+        return moved[:, :-1], moved[:, -1], -seen_by.sent * wanted[:-1]
+
+    def state_space(self, row: int = 0) -> control.StateSpace:
+        """Give the open loop L for python-control: discrete, with the period as its time step."""
+        import control
+
+        a, b, c = self.matrices(row)
+        return control.StateSpace(a, b[:, None], c[None], [[0.0]], self.plant.period)
+
     def transition(self, row: int = 0, gain: float = 1.0, extra: float = 0.0) -> Array:
         """Give the closed loop's transition matrix over a period.
 
@@ -105,45 +161,8 @@ class Loop:
             gain: on the command, unknown to the tracker.
             extra: dead time, unknown to the tracker, s.
         """
-        plant, seen_by, law = self.plant, self.perception, self.laws[row]
-        whole, rest = plant.split(plant.dead_time + extra)
-        d = int(whole)
-        late = plant.late[0]
-        n, k = plant.b.size, seen_by.view_asked.shape[1]
-        chain = 2 * (late + 1)
-        kept = max(k, d + 1)
-        own, remembered = seen_by.own.size, law.state.size
-        at = np.cumsum([0, n, chain, kept, own, remembered])
-        size = int(at[-1])
-        eye = np.eye(size)
-        x, poses, ring, q, state = (eye[at[i] : at[i + 1]] for i in range(5))
-        measured = plant.c @ x
-        if late >= 0:
-            measured[:2] = poses[2 * late : 2 * late + 2]
-        view = (
-            seen_by.view_measured @ measured + seen_by.view_asked @ ring[:k] + seen_by.view_own @ q
-        )
-        wanted = law.view @ view + law.state @ state
-        sent = gain * seen_by.sent
-        later, earlier = (wanted if d == 0 else ring[d - 1]), ring[d]
-        from_earlier, from_later = plant.own_inputs if extra == 0.0 else plant.inputs(rest)
-        following = np.zeros((size, size))
-        following[at[0] : at[1]] = plant.over_period @ x + sent * (
-            np.outer(from_earlier, earlier) + np.outer(from_later, later)
-        )
-        if late >= 0:
-            rows, pose_earlier, pose_later = plant.late_pose(rest)
-            following[at[1] : at[1] + 2] = rows @ x + sent * (
-                np.outer(pose_earlier, earlier) + np.outer(pose_later, later)
-            )
-            following[at[1] + 2 : at[2]] = poses[:-2]
-        following[at[2]] = wanted
-        following[at[2] + 1 : at[3]] = ring[:-1]
-        following[at[3] : at[4]] = (
-            seen_by.own_measured @ measured + seen_by.own_asked @ ring[:k] + seen_by.own_own @ q
-        )
-        following[at[4] :] = law.onto @ view + law.own @ state
-        return following
+        a, b, c = self.matrices(row, extra)
+        return a - gain * np.outer(b, c)
 
     def poles(self, row: int = 0, gain: float = 1.0, extra: float = 0.0) -> Complex:
         """Give the closed loop's poles in z; arguments as for `transition`."""

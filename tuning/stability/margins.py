@@ -32,7 +32,9 @@ Array = NDArray[np.float64]
 Complex = NDArray[np.complex128]
 
 FREQUENCIES = 500  # of the grid on which crossings are looked for, in even steps of the logarithm
-_LOWEST = 2e-4  # of half the rate of commands: 0.03 rad/s at 50 Hz, where a loop with two integrators is large
+_LOWEST = (
+    2e-4  # of half the rate of commands: 0.03 rad/s at 50 Hz, where a loop with two integrators is large
+)
 _NO_GAIN = 1e-5  # a factor below it is rounding where L is immense, towards standstill of the frequency
 _NEWTON = 12
 _SLOPE_STEP = 1e-6  # relative, of the delay margin's Newton steps
@@ -122,7 +124,9 @@ def margins_of_rows(loop: Loop) -> list[Margins]:
     )
     turned = np.angle(-loop.responses(cross, crossed)) if cross.size else np.zeros(0)
     modulus = _smallest(loop, frequency, grid, stable, lambda values: np.abs(1.0 + values))
-    disk = 2.0 * _smallest(loop, frequency, grid, stable, lambda values: np.abs((1.0 + values) / (1.0 - values)))
+    disk = 2.0 * _smallest(
+        loop, frequency, grid, stable, lambda values: np.abs((1.0 + values) / (1.0 - values))
+    )
     delay = _delays(loop, cross, crossed, turned, stable)
     found = []
     for row in range(rows):

@@ -122,5 +122,3 @@ def margins_over_speed(
             found.append(margins_of_rows(loop_at(law, around, speed, curvature))[0])
             tell(1)
     return SpeedMargins(law, around, float(curvature), values, tuple(found), limits or StabilityLimits())
-
-

@@ -82,9 +82,7 @@ def road_of(speed: float, curvature: float) -> Road:
     length = BEGIN + max(_LEAST_AHEAD, _AHEAD * speed)
     piece = tracks.Arc(length, curvature) if abs(curvature) >= 1e-12 else tracks.Straight(length)
     path = tracks.Path.from_segments([piece])
-    return Road(
-        tracks.Track(name="steady", path=path, speed=np.full(path.s.shape, speed)), curvature, speed
-    )
+    return Road(tracks.Track(name="steady", path=path, speed=np.full(path.s.shape, speed)), curvature, speed)
 
 
 @dataclass(frozen=True)

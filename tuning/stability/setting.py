@@ -193,6 +193,7 @@ class _Model:
 
     answer: Callable[[Perception, Array, float], tuple[float, Array]]
     linear: Callable[[int, Perception, Array], LinearLaw]
+    matters: Callable[[Perception, Array], NDArray[np.bool_]]  # which of its states
     states: int
 
 
@@ -213,7 +214,7 @@ def _model(
         def from_answers(row: int, seen: Perception, state: Array) -> LinearLaw:
             return linear_from_answers(started(laws[row]), seen.steady, road, period, seen.wanted)
 
-        return _Model(answered, from_answers, 0)
+        return _Model(answered, from_answers, lambda seen, state: np.zeros(0, dtype=bool), 0)
     tables = np.array([one.gain_table(response, limits, period) for one in (*laws, *among)])
     seen_first: View = seeing(0.0)[1].steady
     formula = ClosedForm(law.kernel, response.values, tables, seeing.road.curvature, seen_first)
@@ -224,7 +225,10 @@ def _model(
     def linear(row: int, seen: Perception, state: Array) -> LinearLaw:
         return formula.linear(seen.steady, state, row)
 
-    return _Model(answer, linear, LAW_SLOTS)
+    def matters(seen: Perception, state: Array) -> NDArray[np.bool_]:
+        return formula.whole(seen.steady, state).seen
+
+    return _Model(answer, linear, matters, LAW_SLOTS)
 
 
 def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Perception, Array]:
@@ -233,20 +237,23 @@ def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Per
     drive, seen = seeing(0.0)
     for _ in range(_SETTLING):
         _, state = model.answer(seen, state, seen.wanted)
+    # An integral that no gain brings into the answer may grow for ever.
+    which = np.flatnonzero(model.matters(seen, state))
     error = 0.0
     for _ in range(_ROUNDS):
-        off = _off(model, seen, state)
+        off = _off(model, seen, state, which)
         if np.abs(off).max() < _AT_REST:
             return drive, seen, model.answer(seen, state, seen.wanted)[1]
         _, aside = seeing(error + _STEP)
-        columns = [(_off(model, aside, state) - off) / _STEP]
-        for i in range(state.size):
+        columns = [(_off(model, aside, state, which) - off) / _STEP]
+        for i in which:
             moved = state.copy()
             moved[i] += _STEP
-            columns.append((_off(model, seen, moved) - off) / _STEP)
+            columns.append((_off(model, seen, moved, which) - off) / _STEP)
         change = np.linalg.lstsq(np.column_stack(columns), -off, rcond=1e-10)[0]
         change *= min(1.0, _FAR / max(abs(change[0]), 1e-12))
-        error, state = error + float(change[0]), state + change[1:]
+        error, state = error + float(change[0]), state.copy()
+        state[which] += change[1:]
         drive, seen = seeing(error)
     if np.abs(off).max() < _SOLVED:
         return drive, seen, state
@@ -270,8 +277,8 @@ def _allowed(law: Law, setting: Setting, response: Response, seen: Perception) -
         )
 
 
-def _off(model: _Model, seen: Perception, state: Array) -> Array:
-    """Give what is wanted beyond what is driven, 1/m, and how the law's state moves on.
+def _off(model: _Model, seen: Perception, state: Array, which: NDArray[np.int64]) -> Array:
+    """Give what is wanted beyond what is driven, 1/m, and how the law's states that matter move on.
 
     Of a second answer, to a view in which the first was asked for: a law that integrates only while the envelope lets it
     have its way is then one that integrates.
@@ -280,4 +287,4 @@ def _off(model: _Model, seen: Perception, state: Array) -> Array:
         return np.array([model.answer(seen, state, seen.wanted)[0] - seen.wanted])
     first, before = model.answer(seen, state, seen.wanted)
     wanted, following = model.answer(seen, before, first)
-    return np.concatenate(([wanted - seen.wanted], following - before))
+    return np.concatenate(([wanted - seen.wanted], (following - before)[which]))

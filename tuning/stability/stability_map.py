@@ -154,7 +154,13 @@ def map_of(
     with following(progress, f"map of {law.name}", at.size) as tell:
         for speed in at.tolist():
             rows.append(
-                columns_of([m for loop in _loops(laws, laws, setting, speed, curvature) for m in margins_of_rows(loop)])
+                columns_of(
+                    [
+                        m
+                        for loop in _loops(laws, laws, setting, speed, curvature)
+                        for m in margins_of_rows(loop)
+                    ]
+                )
             )
 
             def radii(between: Array, speed: float = speed) -> Array:
@@ -203,9 +209,7 @@ def gain_of(
     return name, known.unit if known else "", bool(found[0] > 0.0 and not even), found
 
 
-def _loops(
-    some: list[Law], laws: list[Law], setting: Setting, speed: float, curvature: float
-) -> list[Loop]:
+def _loops(some: list[Law], laws: list[Law], setting: Setting, speed: float, curvature: float) -> list[Loop]:
     """Give the loops of laws: one for all where they drive alike, as on a straight; else one each."""
     if curvature == 0.0:
         loop = loop_at(some, setting, speed, among=laws)

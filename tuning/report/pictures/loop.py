@@ -111,7 +111,9 @@ def _nyquist(axes: Axes, curve: LoopCurve) -> None:
     axes.set_aspect("equal")
     if curve.disk is not None:
         centre, radius = curve.disk
-        axes.add_patch(Circle((centre, 0.0), radius, facecolor=BROKEN, edgecolor=QUIET, linewidth=0.8, zorder=1))
+        axes.add_patch(
+            Circle((centre, 0.0), radius, facecolor=BROKEN, edgecolor=QUIET, linewidth=0.8, zorder=1)
+        )
     turn = np.linspace(0.0, 2.0 * np.pi, 200)
     axes.plot(np.cos(turn), np.sin(turn), color=QUIET, linewidth=0.8, linestyle=(0, (2, 2)))
     axes.plot(curve.response.real, curve.response.imag, color=BLUE, zorder=3)

@@ -238,7 +238,9 @@ def robustness_picture(found: Robustness, own: SpeedMargins) -> Figure:
         made = figure(height=3.6)
         share, phase, delay = made.subplots(1, 3)
         style = style_of(found.law.name)
-        share.plot(found.speeds, 100.0 * found.share_stable, color=INK, marker="o", markersize=3.0, label="stable")
+        share.plot(
+            found.speeds, 100.0 * found.share_stable, color=INK, marker="o", markersize=3.0, label="stable"
+        )
         share.plot(
             found.speeds, 100.0 * found.share_kept, color=VERMILLION, linestyle=(0, (5, 1.5)), marker="s",
             markersize=3.0, label="with every margin asked for",
@@ -261,9 +263,7 @@ def _spread(
     axes: Axes, found: Robustness, own: SpeedMargins, name: str, factor: float, style: dict[str, Any]
 ) -> None:
     most = _MOST[name]
-    low, high = (
-        np.minimum(factor * found.quantile(name, share), most) for share in (0.05, 0.95)
-    )
+    low, high = (np.minimum(factor * found.quantile(name, share), most) for share in (0.05, 0.95))
     axes.fill_between(
         found.speeds, low, high, color=style["color"], alpha=0.25, linewidth=0.0, label="5 to 95 % of draws"
     )

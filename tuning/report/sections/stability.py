@@ -25,7 +25,13 @@ if TYPE_CHECKING:
 __all__ = ["stability_heading", "stability_pictures", "stability_sections"]
 
 _ROWS = 9  # of a table over speed; the files hold every speed
-_FACTORS = {"gain_margin": 1.0, "gain_reduction": 1.0, "phase_margin": 1.0, "delay_margin": 1e3, "disk_margin": 1.0}
+_FACTORS = {
+    "gain_margin": 1.0,
+    "gain_reduction": 1.0,
+    "phase_margin": 1.0,
+    "delay_margin": 1e3,
+    "disk_margin": 1.0,
+}
 _HEADS = ("speed, m/s", "gain up, dB", "gain down, dB", "phase, deg", "delay, ms", "disk", "crossover, Hz", "binding limit")  # fmt: skip
 
 _METHOD = (
@@ -147,15 +153,11 @@ def _worst_words(one: StabilityFindings) -> str:
     if unstable:
         return f"{one.name} is unstable at {_range(unstable)} m/s."
     name, usage = found.usages[found.worst]
-    least = (
-        f"gain {_decibel(margins)}, phase {number(margins.phase_degrees)} deg, delay {_milliseconds(margins.delay)} ms"
-    )
+    least = f"gain {_decibel(margins)}, phase {number(margins.phase_degrees)} deg, delay {_milliseconds(margins.delay)} ms"
     if not name:
         return f"{one.name} is stable from {number(found.speeds[0])} to {number(found.speeds[-1])} m/s."
     state = "all that is asked for is there" if usage <= 1.0 else f"{spoken(name)} is less than asked for"
-    return (
-        f"{one.name} has its smallest margin, measured by what is asked for, at {number(speed)} m/s: {least}; {state}."
-    )
+    return f"{one.name} has its smallest margin, measured by what is asked for, at {number(speed)} m/s: {least}; {state}."
 
 
 def _map_words(one: StabilityFindings) -> str:
