@@ -8,7 +8,8 @@ import control
 import numpy as np
 import pytest
 from scipy.optimize import brentq, fsolve
-from stability_drives import SPEEDS, delay_case, grows as grows_on_the_car, law_of, long_enough, setting_with
+from stability_drives import SPEEDS, delay_case, law_of, long_enough, setting_with
+from stability_drives import grows as grows_on_the_car
 from views import view_beside
 
 import tracker

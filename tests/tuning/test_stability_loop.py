@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 import control
 import numpy as np
 import pytest
@@ -184,11 +186,11 @@ def test_margins_are_where_the_poles_leave_the_unit_circle(law, vehicle):
     found = margins_of_rows(loop)[0]
     assert found.stable
 
-    def bisected(low: float, high: float, **what: object) -> float:
-        name = str(what["name"])
+    def bisected(low: float, high: float, name: str) -> float:
         for _ in range(40):
             middle = 0.5 * (low + high)
-            inside = loop.radius(**{name: middle}) < 1.0
+            radius = loop.radius(gain=middle) if name == "gain" else loop.radius(extra=middle)
+            inside = radius < 1.0
             low, high = (middle, high) if inside else (low, middle)
         return low
 
@@ -217,6 +219,7 @@ class _AsPython(tracker.Law):
         path = track.arrays.path
 
         class Runner:
+            counts: ClassVar[dict[str, int]] = {}
             state = np.zeros(LAW_SLOTS)
 
             def curvature(self, view):

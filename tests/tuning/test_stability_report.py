@@ -58,6 +58,7 @@ def test_a_loop_picture_marks_the_crossings_that_the_margins_have(findings):
     margins = over.found[over.worst]
     curve = loop_curve(StabilityFindings("Stanley", over).loop, margins)
     assert curve.crossings[0][0] == pytest.approx(margins.crossover / (2.0 * np.pi), rel=1e-3)
+    assert curve.disk is not None
     centre, radius = curve.disk
     nearest = np.abs(curve.response - centre).min()
     assert nearest == pytest.approx(radius, rel=2e-3)

@@ -123,7 +123,7 @@ class Loop:
         at = np.cumsum((0, *counts))
         # Every quantity is a row over the states, and one more for the command that is given now.
         eye = np.eye(int(at[-1]) + 1)
-        x, poses, held, ring, q, state = (eye[at[i] : at[i + 1]] for i in range(6))
+        x, poses, held, ring, q, state = (eye[at[i] : at[i + 1]] for i in range(len(counts)))
         now = eye[-1:]
         sent = np.concatenate((now, held))  # u_k, u_{k-1}, ...
         later, earlier = sent[d], sent[d + 1]
@@ -143,7 +143,7 @@ class Loop:
         following += [sent[:-1], wanted[None], ring[:-1]]
         following += [seen_by.own_measured @ measured + seen_by.own_asked @ ring + seen_by.own_own @ q]
         following += [law.onto @ view + law.own @ state]
-        moved = np.concatenate(following)
+        moved: Array = np.concatenate(following).real
         return moved[:, :-1], moved[:, -1], -seen_by.sent * wanted[:-1]
 
     def state_space(self, row: int = 0) -> control.StateSpace:
@@ -166,7 +166,7 @@ class Loop:
 
     def poles(self, row: int = 0, gain: float = 1.0, extra: float = 0.0) -> Complex:
         """Give the closed loop's poles in z; arguments as for `transition`."""
-        return np.linalg.eigvals(self.transition(row, gain, extra))
+        return np.linalg.eigvals(self.transition(row, gain, extra)).astype(np.complex128)
 
     def radius(self, row: int = 0, gain: float = 1.0, extra: float = 0.0) -> float:
         """Give the largest distance of a pole from 0: below 1 the loop is stable; arguments as for `transition`."""

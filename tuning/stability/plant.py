@@ -253,7 +253,7 @@ def plant_beside(
         np.asarray(m.full())
         for m in slopes(drive.lateral_error, drive.heading_error, rear, drive.state.yaw_rate, drive.command)
     )
-    outputs = {name: row for name, row in zip(system.output_labels, range(len(c)), strict=True)}
+    outputs = dict(zip(system.output_labels, range(len(c)), strict=True))
     moves = c[[outputs["rear_lateral_velocity"], outputs["yaw_rate"]]]
     n = 2 + len(a)
     whole, drives, rows = np.zeros((n, n)), np.zeros(n), np.zeros((4, n))

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import ValidationError
 
-from tracker import Law, Response
+from tracker import Law
 from tracks.errors import InputError
 from tuning.stability.limits import StabilityLimits
 from tuning.stability.margins import margins_of_rows

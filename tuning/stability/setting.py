@@ -240,8 +240,8 @@ def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Per
     # An integral that no gain brings into the answer may grow for ever.
     which = np.flatnonzero(model.matters(seen, state))
     error = 0.0
+    off = _off(model, seen, state, which)
     for _ in range(_ROUNDS):
-        off = _off(model, seen, state, which)
         if np.abs(off).max() < _AT_REST:
             return drive, seen, model.answer(seen, state, seen.wanted)[1]
         _, aside = seeing(error + _STEP)
@@ -255,6 +255,7 @@ def _steady(model: _Model, seeing: _Seeing, name: str) -> tuple[SteadyDrive, Per
         error, state = error + float(change[0]), state.copy()
         state[which] += change[1:]
         drive, seen = seeing(error)
+        off = _off(model, seen, state, which)
     if np.abs(off).max() < _SOLVED:
         return drive, seen, state
     raise InputError(

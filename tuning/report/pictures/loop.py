@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -72,7 +72,8 @@ def loop_picture(curve: LoopCurve) -> Figure:
     """Draw gain and phase over frequency on the left, Nyquist's curve on the right."""
     with applied():
         made = figure(height=4.8)
-        left, right = made.subfigures(1, 2, width_ratios=(1.15, 1.0))
+        parts: Any = made.subfigures(1, 2, width_ratios=(1.15, 1.0))
+        left, right = parts
         gain, phase = left.subplots(2, 1, sharex=True)
         _bode(gain, phase, curve)
         _nyquist(right.subplots(), curve)

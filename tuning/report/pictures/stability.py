@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 __all__ = [
     "MarginCurve",
     "MarginPanel",
-    "margin_curves",
     "map_panels",
     "map_picture",
+    "margin_curves",
     "margins_picture",
     "robustness_picture",
 ]
