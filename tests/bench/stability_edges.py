@@ -29,7 +29,9 @@ def simulated_edge(law: tracker.Law, speed: float, compensate: bool) -> tuple[fl
     for _ in range(_ROUNDS):
         middle = 0.5 * (low + high)
         seconds = max(long_enough([(loop, middle * share)]) for share in (0.998, 1.002))
-        low, high = (low, middle) if grows(law, speed, compensate, min(seconds, 240.0), middle) else (middle, high)
+        low, high = (
+            (low, middle) if grows(law, speed, compensate, min(seconds, 240.0), middle) else (middle, high)
+        )
     return edge, 0.5 * (low + high)
 
 

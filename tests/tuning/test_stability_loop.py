@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 import control
 import numpy as np
 import pytest
@@ -219,15 +217,14 @@ class _AsPython(tracker.Law):
         path = track.arrays.path
 
         class Runner:
-            counts: ClassVar[dict[str, int]] = {}
-            state = np.zeros(LAW_SLOTS)
+            def __init__(self) -> None:
+                self.counts: dict[str, int] = {}
+                self.state = np.zeros(LAW_SLOTS)
 
             def curvature(self, view):
                 return wanted_curvature(1, table, response.values, path, view, self.state)
 
-        runner = Runner()
-        runner.state = np.zeros(LAW_SLOTS)
-        return runner
+        return Runner()
 
 
 def test_a_hidden_integral_is_found_from_answers():

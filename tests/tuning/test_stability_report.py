@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -11,6 +13,7 @@ from stability_drives import CAR
 
 import tracker
 import tuning
+import tuning.stability
 from tuning.command_line.main import run
 from tuning.report.pictures import loop_curve, map_panels, margin_curves
 from tuning.stability import (
@@ -88,7 +91,7 @@ def place(tmp_path, monkeypatch):
 
 def test_the_command_writes_tables_maps_and_a_page(place, capsys):
     """With margin enough: status 0, one JSON object, and files that a spreadsheet reads."""
-    arguments = "stability --vehicle vehicle.toml --law PurePursuit --speeds 3:15:4 --gain lookahead_time=0.5:3 --draws 2"
+    arguments = "stability --vehicle vehicle.toml --law PurePursuit --speeds 3:15:4 --gain lookahead_time=0.5:3:5 --draws 2"
     assert run([*arguments.split(), "--out", "out", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["command"] == "stability"
@@ -132,3 +135,15 @@ def test_bad_input_is_status_2_and_writes_nothing(place, capsys, words, said):
     assert run(["stability", *arguments, "--out", "out"]) == 2
     assert said in capsys.readouterr().err.splitlines()[-1]
     assert not (place / "out").exists()
+
+
+def test_the_snippet_of_the_readme_runs(place, capsys):
+    """The room's README shows a script that runs as it stands, beside a vehicle file."""
+    room = Path(tuning.stability.__file__).parent
+    (snippet,) = re.findall(
+        r"```python\n(.*?)```", (room / "README.md").read_text(encoding="utf-8"), re.DOTALL
+    )
+    exec(compile(snippet, "README.md", "exec"), {})
+    out = capsys.readouterr().out
+    assert "dB" in out
+    assert "% of the map is stable" in out

@@ -43,7 +43,7 @@ def command(
     gain: Annotated[
         str | None,
         typer.Option(
-            metavar="NAME[=LOW:HIGH]",
+            metavar="NAME[=LOW:HIGH[:COUNT]]",
             help="Gain of the map, in the law's own unit; `none` for no map. Default: the law's first.",
         ),
     ] = None,
@@ -159,9 +159,11 @@ def _examined(
     over = margins_over_speed(law, setting, speeds, curvature=curvature, limits=limits, progress=True)
     mapped = None
     if gain != "none":
+        which, _, logarithmic, values = gain_of(law, setting, gain, given)
         count = _MAP_COUNT_IN_PYTHON if law.kernel == IN_PYTHON else _MAP_COUNT
-        which, _, _, values = gain_of(law, setting, gain, given)
-        spaced = np.geomspace if values[0] > 0.0 else np.linspace
+        if given is not None and given.size > 2:
+            count = given.size
+        spaced = np.geomspace if values[0] > 0.0 and (logarithmic or given is not None) else np.linspace
         values = spaced(values[0], values[-1], count)
         across = np.linspace(speeds[0], speeds[-1], count) if speeds.size > 1 else speeds
         mapped = map_of(law, setting, which, values, across, curvature=curvature, progress=True)
@@ -201,7 +203,7 @@ def _gain_word(word: str | None) -> tuple[str | None, np.ndarray | None]:
     if word is None:
         return None, None
     name, equals, span = word.partition("=")
-    return name.strip(), _range(f"--gain {name.strip()}", span) if equals else None
+    return name.strip(), _range(f"--gain {name.strip()}", span, 2) if equals else None
 
 
 def _written(found: list[StabilityFindings], out: Path) -> tuple[list[Path], dict[str, str]]:
