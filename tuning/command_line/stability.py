@@ -84,7 +84,8 @@ def command(
 
     import tuning
     from tuning.command_line import inputs
-    from tuning.stability import Setting, StabilityLimits
+    from tuning.stability import Setting, StabilityLimits, drawn_from_intervals
+    from tuning.stability.stability_map import gain_of
 
     named = inputs.named_laws(law)
     car = tuning.Vehicle.load(vehicle)
@@ -107,6 +108,9 @@ def command(
         latency_told=latency_told,
         extra_dead_time=extra_dead_time,
     )
+    for one in named.values() if chosen != "none" else ():
+        gain_of(one, setting, chosen, given)
+    vehicles = drawn_from_intervals(car, draws, seed) if draws else []
     inputs.output_folder(out)
     inputs.keep_others(
         {
@@ -123,7 +127,7 @@ def command(
             "in these loops; hold them against the delay margin, or give --extra-dead-time"
         )
     found = [
-        _examined(name, one, setting, at, chosen, given, curvature, draws, seed, limits)
+        _examined(name, one, setting, at, chosen, given, curvature, vehicles, limits)
         for name, one in named.items()
     ]
     files, shown = _written(found, out)
@@ -140,7 +144,7 @@ def command(
 
 def _examined(
     name: str, law: Any, setting: Any, speeds: np.ndarray, gain: str | None, given: np.ndarray | None, curvature: float,
-    draws: int, seed: int, limits: StabilityLimits,
+    vehicles: list[Any], limits: StabilityLimits,
 ) -> StabilityFindings:  # fmt: skip
     """Find the margins of one law, its map and what draws leave of them."""
     import numpy as np
@@ -148,7 +152,6 @@ def _examined(
     from tracker.laws.base import IN_PYTHON
     from tuning.stability import (
         StabilityFindings,
-        drawn_from_intervals,
         map_of,
         margins_over_speed,
         robustness,
@@ -168,8 +171,7 @@ def _examined(
         across = np.linspace(speeds[0], speeds[-1], count) if speeds.size > 1 else speeds
         mapped = map_of(law, setting, which, values, across, curvature=curvature, progress=True)
     spread = None
-    if draws:
-        vehicles = drawn_from_intervals(setting.vehicle, draws, seed)
+    if vehicles:
         some = speeds[np.unique(np.linspace(0, speeds.size - 1, min(speeds.size, 10)).round().astype(int))]
         spread = robustness(
             law, vehicles, some, setting=setting, curvature=curvature, limits=limits, progress=True
