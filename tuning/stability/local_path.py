@@ -1,14 +1,15 @@
 """A path of constant curvature in closed form, for tracing what tracker and laws do on it.
 
 The path passes the origin along the x axis at s = 0. On such a path every place is like every other, so errors
-against it obey equations that do not change with time. It stands in for `evaluate`, `nearest` and `project`, whose
-search over cells is no smooth function; at a point of the same path they give the same to rounding.
+against it obey equations that do not change with time. It stands in for `evaluate`, `nearest`, `project` and
+`heading_at`, whose search over cells is no smooth function; on the same path they give the same to rounding.
 """
 
 from __future__ import annotations
 
 from typing import Any, NamedTuple
 
+from tracker.laws.mpc_preview import heading_at
 from tracks.geometry import PathPoint, evaluate, nearest, project
 
 __all__ = ["LocalPath", "on_local_path"]
@@ -25,7 +26,7 @@ class LocalPath(NamedTuple):
 
 def on_local_path() -> dict[Any, Any]:
     """Give what stands in for the equations of a path, for `traced(..., instead=...)`."""
-    return {evaluate: _evaluate, nearest: _nearest, project: _project}
+    return {evaluate: _evaluate, nearest: _nearest, project: _project, heading_at: _heading_at}
 
 
 def _evaluate(path: LocalPath, s: Any) -> PathPoint:
@@ -36,6 +37,10 @@ def _evaluate(path: LocalPath, s: Any) -> PathPoint:
     x = casadi.if_else(straight, s, casadi.sin(turn) / divisor)
     y = casadi.if_else(straight, 0.5 * k * s * s, (1.0 - casadi.cos(turn)) / divisor)
     return PathPoint(x, y, turn, k, casadi.cos(turn), casadi.sin(turn))
+
+
+def _heading_at(path: LocalPath, s: Any) -> Any:
+    return path.curvature * s
 
 
 def _nearest(path: LocalPath, x: Any, y: Any, near: Any) -> tuple[Any, Any, PathPoint]:
