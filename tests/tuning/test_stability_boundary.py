@@ -8,6 +8,8 @@ import control
 import numpy as np
 import pytest
 from scipy.optimize import brentq, fsolve
+from stability_drives import SPEEDS, delay_case, law_of, long_enough, setting_with
+from stability_drives import grows as grows_on_the_car
 from views import view_beside
 
 import tracker
@@ -15,6 +17,7 @@ import tracks
 import tuning
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import LAW_SLOTS
+from tuning.stability import Setting, loop_at, map_of
 
 PERIOD = 0.005
 # A command is held over its period, which delays it by half a period on average; the vehicle gets that much less.
@@ -204,3 +207,71 @@ def test_pure_pursuit_overshoot_of_an_offset():
         run = tuning.simulate(law, vehicle_with(0.002, 0.0), track, period=PERIOD, substep=5e-4)
         # 0.05 m is linear to 1e-4; hold, lag and their compensation move the overshoot by their share of L_d/V.
         assert -run.lateral_error[run.time < 40.0].min() / 0.05 == pytest.approx(math.exp(-math.pi), rel=0.03)
+
+
+@pytest.mark.parametrize(("lag", "dead_time", "published"), PURE_PURSUIT)
+def test_pure_pursuit_boundary_of_the_map(lag, dead_time, published):
+    """The map's edge, half a period of hold included exactly, is the reference value."""
+    law = tracker.PurePursuit(shortest_lookahead=0.1, longest_lookahead=1e3)
+    vehicle = vehicle_with(lag, dead_time - HOLD)
+    setting = Setting(vehicle, period=PERIOD, compensate_dead_time=False)
+    found = map_of(law, setting, "lookahead_time", np.geomspace(0.8, 1.25, 6) * published, [10.0])
+    assert found.edge.shape == (1, 2)
+    # Holding is a delay of half a period but for terms of the order of (crossover x period)^2, 1e-4 here.
+    assert found.edge[0, 1] == pytest.approx(critical_lookahead_time(lag, dead_time), rel=3e-4)
+    assert found.edge[0, 1] == pytest.approx(published, rel=1e-3)
+
+
+@pytest.mark.parametrize(("gain", "speed", "published"), STANLEY)
+def test_stanley_delay_margin_is_the_critical_dead_time(gain, speed, published):
+    """The delay margin of a vehicle without dead time, and half a period, are the reference value."""
+    law = tracker.Stanley(gain=gain, softening=1e-3)
+    found = tuning.margins(law, vehicle_with(0.002, 0.0), speed, period=PERIOD)
+    assert found.delay + HOLD == pytest.approx(critical_dead_time(gain, speed, 2.7, 0.002), rel=1e-3)
+    assert found.delay + HOLD + 0.002 == pytest.approx(published, rel=0.01)
+
+
+def test_poles_of_both_laws_on_a_straight():
+    """Without delay: pure pursuit is damped by 1/sqrt 2 at sqrt 2 V/L_d, the Stanley law has -k and -v/L (derived)."""
+    vehicle, speed = vehicle_with(0.002, 0.0), 10.0
+    late = (
+        0.002 + HOLD
+    )  # s that cannot be taken away: what the lag and the hold make of the poles is of its order
+    for law, expected in (
+        (
+            tracker.PurePursuit(lookahead_time=2.0, longest_lookahead=100.0),
+            [complex(-0.5, 0.5), complex(-0.5, -0.5)],
+        ),
+        (tracker.Stanley(gain=0.5, softening=1e-3), [complex(-0.5), complex(-speed / 2.7)]),
+    ):
+        found = loop_at(law, Setting(vehicle, period=PERIOD), speed).poles().astype(complex)
+        poles = np.log(found[np.abs(found) > 1e-3]) / PERIOD  # the others are of the delay
+        for pole in expected:
+            assert np.abs(poles - pole).min() < 2.0 * late * abs(pole) ** 2
+
+
+@pytest.mark.parametrize("compensate", [True, False])
+@pytest.mark.parametrize("name", tracker.LAWS)
+def test_simulated_edge_is_within_two_per_cent_of_the_delay_margin(name, compensate):
+    """Stable with 2 % less dead time on top than the loop allows, unstable with 2 % more, at five speeds."""
+    for speed in SPEEDS:
+        below, above, edge = delay_case(law_of(name), speed, compensate, 0.02)
+        assert (below, above) == (False, True), f"{speed} m/s, edge at {edge:.4f} s"
+
+
+@pytest.mark.parametrize("compensate", [True, False])
+@pytest.mark.parametrize(("name", "gain", "low", "high", "way"), [
+    ("PurePursuit", "lookahead_time", 0.15, 1.0, -1.0), ("Stanley", "gain", 0.5, 60.0, 1.0),
+])  # fmt: skip
+def test_simulated_edge_is_within_two_per_cent_of_the_map(name, gain, low, high, way, compensate):
+    """The same along the gain of the map."""
+    laws = {"PurePursuit": tracker.PurePursuit(shortest_lookahead=0.1), "Stanley": tracker.Stanley()}
+    law, setting = laws[name], setting_with(compensate)
+    found = map_of(law, setting, gain, np.geomspace(low, high, 16), SPEEDS)
+    assert found.edge.shape[0] == len(SPEEDS)
+    for speed, edge in found.edge:
+        inside, outside = (law.with_gains({gain: edge * (1.0 - 0.02 * way * side)}) for side in (1.0, -1.0))
+        loops = [(loop_at(one, setting, speed), 0.0) for one in (inside, outside)]
+        seconds = long_enough(loops)
+        told = [grows_on_the_car(one, speed, compensate, seconds) for one in (inside, outside)]
+        assert told == [False, True], f"{speed} m/s, edge at {edge:.4f}"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from tuning.command_line import compare, demo, excite, export, health, identify, tune
+from tuning.command_line import compare, demo, excite, export, health, identify, stability, tune
 from tuning.command_line.output import BAD_INPUT, DONE, FAULT, INTERRUPTED, say
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ def _root(
         typer.echo(context.get_help())
 
 
-for _module in (demo, excite, health, identify, tune, compare, export):
+for _module in (demo, excite, health, identify, tune, stability, compare, export):
     app.command(_module.NAME, short_help=_module.SHORT)(_module.command)
 
 
@@ -109,12 +109,14 @@ def _usage_message(error: Exception, arguments: Sequence[str]) -> int:
     return BAD_INPUT
 
 
-COMMANDS = tuple(_module.NAME for _module in (demo, excite, health, identify, tune, compare, export))
+COMMANDS = tuple(
+    _module.NAME for _module in (demo, excite, health, identify, tune, stability, compare, export)
+)
 
 
 def _spread(arguments: list[str]) -> list[str]:
-    """Let `tune --law A B --track C D` mean `--law A --law B --track C --track D`: it takes no other words."""
-    if arguments[:1] != [tune.NAME]:
+    """Let `tune --law A B --track C D` mean `--law A --law B --track C --track D`: such commands take no other words."""
+    if arguments[:1] not in ([tune.NAME], [stability.NAME]):
         return arguments
     spread: list[str] = []
     option = ""

@@ -19,6 +19,9 @@ from tuning.report.sections import (
     health_heading,
     health_pictures,
     health_section,
+    stability_heading,
+    stability_pictures,
+    stability_sections,
     study_picture,
     study_section,
     vehicle_section,
@@ -30,6 +33,7 @@ if TYPE_CHECKING:
     from tuning.health import Health
     from tuning.identification import Identified
     from tuning.search import Comparison, Study
+    from tuning.stability import StabilityFindings
     from tuning.vehicle import Vehicle
 
 __all__ = ["write_report"]
@@ -47,6 +51,7 @@ def write_report(
     studies: Sequence[Study] = (),
     comparison: Comparison | None = None,
     health: Health | None = None,
+    stability: Sequence[StabilityFindings] = (),
     files: Mapping[str, str] | None = None,
     done: Sequence[str] = (),
     pictures: bool = True,
@@ -61,6 +66,7 @@ def write_report(
         studies: what `tune` gave, one a law.
         comparison: what `compare` gave.
         health: what `examine` gave of the logs.
+        stability: what was found of the margins of laws, one each.
         files: other files that belong to the report, as shown -> what they hold.
         done: what was done, step by step.
         pictures: whether to write the pictures as files too; the page has them embedded either way.
@@ -84,6 +90,10 @@ def write_report(
         name = f"tuning-{study.best.name}"
         drawn[name] = study_picture(study)
         sections.append(study_section(study, drawn[name], comparison))
+    if stability:
+        shown = stability_pictures(stability)
+        drawn.update(shown)
+        sections += stability_sections(stability, shown)
     about = [vehicle_section(described, found if vehicle is None else None)] if described is not None else []
     examined = None
     if health is not None:
@@ -102,7 +112,9 @@ def write_report(
         sections.insert(0, Section("What was done", steps=tuple(done)))
     if not sections:
         raise InputError(
-            "there is nothing to report on", "a fit, logs, a vehicle, a study or a comparison", "pass one"
+            "there is nothing to report on",
+            "a fit, logs, a vehicle, a study, margins or a comparison",
+            "pass one",
         )
     written = [target]
     make_folder(target.parent)
@@ -115,6 +127,8 @@ def write_report(
         sections.append(files_section(files))
     heading, summary = _title(found, studies, comparison), _summary(found, studies, comparison)
     verdict = _verdict(found, studies, comparison)
+    if stability and found is None and not studies and comparison is None:
+        heading, summary, verdict = stability_heading(stability)
     if health is not None and found is None and not studies and comparison is None:
         heading, summary, verdict = health_heading(health)
     page = Page(title or heading, summary, tuple(sections), verdict, _seeds(studies))

@@ -12,9 +12,19 @@ from tuning.report.pictures.health import (
     driving_picture,
     excitation_picture,
 )
+from tuning.report.pictures.loop import LoopCurve, loop_curve, loop_picture
 from tuning.report.pictures.residuals import residual_tests, residuals_picture
 from tuning.report.pictures.response import response_picture
 from tuning.report.pictures.response_data import ResponsePanel, response_data
+from tuning.report.pictures.stability import (
+    MarginCurve,
+    MarginPanel,
+    map_panels,
+    map_picture,
+    margin_curves,
+    margins_picture,
+    robustness_picture,
+)
 from tuning.report.pictures.study import GainPanel, TuningData, tuning_data, tuning_picture
 from tuning.report.pictures.usage import UsageData, usage_data, usage_picture
 from tuning.report.pictures.values import (
@@ -35,6 +45,9 @@ __all__ = [
     "EventMark",
     "FitSignal",
     "GainPanel",
+    "LoopCurve",
+    "MarginCurve",
+    "MarginPanel",
     "ResponsePanel",
     "TuningData",
     "UsageData",
@@ -50,10 +63,17 @@ __all__ = [
     "excitation_picture",
     "fit_picture",
     "fit_signal",
+    "loop_curve",
+    "loop_picture",
+    "map_panels",
+    "map_picture",
+    "margin_curves",
+    "margins_picture",
     "residual_tests",
     "residuals_picture",
     "response_data",
     "response_picture",
+    "robustness_picture",
     "tuning_data",
     "tuning_picture",
     "usage_data",

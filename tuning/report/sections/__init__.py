@@ -4,6 +4,11 @@ from tuning.report.sections.comparison import comparison_pictures, comparison_se
 from tuning.report.sections.files import files_section
 from tuning.report.sections.fit import fit_pictures, fit_sections
 from tuning.report.sections.health import health_heading, health_pictures, health_section
+from tuning.report.sections.stability import (
+    stability_heading,
+    stability_pictures,
+    stability_sections,
+)
 from tuning.report.sections.study import best_gains, breaking_nearby, edge_gains, study_picture, study_section
 from tuning.report.sections.vehicle import vehicle_section, vehicle_values
 
@@ -19,6 +24,9 @@ __all__ = [
     "health_heading",
     "health_pictures",
     "health_section",
+    "stability_heading",
+    "stability_pictures",
+    "stability_sections",
     "study_picture",
     "study_section",
     "vehicle_section",
