@@ -12,6 +12,14 @@ sys.path.append(str(Path(__file__).parent))  # for helper modules beside the tes
 SHARED = Path(__file__).resolve().parents[2] / "shared" / "data"
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_cmdline_main(config: pytest.Config) -> None:
+    """Stay in one process where printed figures (-s), a debugger or a benchmark are asked for."""
+    benchmarks = any("bench" in str(word) for word in config.args)
+    if config.option.capture == "no" or config.option.usepdb or benchmarks:
+        config.option.numprocesses, config.option.dist = 0, "no"
+
+
 @pytest.fixture(scope="session")
 def shared_data() -> Path:
     """The folder of open data beside the project; tests that need it are skipped where it is absent."""
