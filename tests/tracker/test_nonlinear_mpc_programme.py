@@ -137,7 +137,7 @@ def test_small_deviations_with_tyres_are_answered_as_by_the_linear_law(speed: fl
     view = steady_view(track, WITH_TYRES, 30.0, speed, error=1e-3, heading_error=2e-4)
     view = view._replace(yaw_rate=3e-4, rear_velocity=-2e-4, steered=1e-5, asked=2e-5)
     ours = runner_of(track, WITH_TYRES, 3.0, moves=30).curvature(view)
-    law = tracker.MPC(**{"moves": (1,) * 30})
+    law = tracker.MPC(moves=(1,) * 30)
     linear = law.start(WITH_TYRES, limits(WITH_TYRES), track, PERIOD, 1.0).curvature(view)
     assert ours - 2e-5 == pytest.approx(linear - 2e-5, rel=2e-4)
 
