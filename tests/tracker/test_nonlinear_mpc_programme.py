@@ -116,7 +116,7 @@ def _cost(runner: NonlinearMPCRunner, about: np.ndarray, y: np.ndarray) -> float
 
 
 @pytest.mark.parametrize("speed", [2.0, 8.0, 20.0])
-@pytest.mark.parametrize("lag", [0.0, 0.2])
+@pytest.mark.parametrize("lag", [0.08, 0.2])
 def test_small_deviations_are_answered_as_by_the_linear_law(speed: float, lag: float) -> None:
     """On a straight at constant speed, from 1 mm beside it, the answer is that of the linear `MPC`, without tyres."""
     response = WITHOUT.model_copy(update={"lag": lag})
@@ -127,6 +127,19 @@ def test_small_deviations_are_answered_as_by_the_linear_law(speed: float, lag: f
     law = tracker.MPC(**every)
     linear = law.start(response, limits(response), track, PERIOD, 1.0).curvature(view)
     assert ours == pytest.approx(linear, rel=2e-4)
+
+
+@pytest.mark.skipif("moves" not in tracker.MPC.model_fields, reason="the linear law knows no tyres")
+@pytest.mark.parametrize("speed", [5.0, 10.0, 20.0, 30.0])
+def test_small_deviations_with_tyres_are_answered_as_by_the_linear_law(speed: float) -> None:
+    """So is a small deviation in every state of a vehicle with tyres, by two models that share no equation."""
+    track = track_of(tracks.Straight(900.0), speed=speed)
+    view = steady_view(track, WITH_TYRES, 30.0, speed, error=1e-3, heading_error=2e-4)
+    view = view._replace(yaw_rate=3e-4, rear_velocity=-2e-4, steered=1e-5, asked=2e-5)
+    ours = runner_of(track, WITH_TYRES, 3.0, moves=30).curvature(view)
+    law = tracker.MPC(moves=(1,) * 30)
+    linear = law.start(WITH_TYRES, limits(WITH_TYRES), track, PERIOD, 1.0).curvature(view)
+    assert ours - 2e-5 == pytest.approx(linear - 2e-5, rel=2e-4)
 
 
 def test_wide_corridor_changes_nothing_and_a_narrow_one_is_left_out() -> None:
