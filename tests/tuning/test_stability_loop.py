@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import casadi
 import control
 import numpy as np
 import pytest
@@ -12,10 +13,13 @@ import tracker
 import tuning
 from tracker.laws.base import View
 from tracker.laws.closed_form import wanted_curvature
+from tracker.laws.mpc_preview import heading_at
 from tracker.memory import LAW_SLOTS
 from tracks.errors import InputError
+from tracks.geometry import evaluate, project
 from tuning.stability import Setting, loop_at
 from tuning.stability.law_slopes import ClosedForm
+from tuning.stability.local_path import LocalPath, on_local_path
 from tuning.stability.margins import margins_of_rows
 from tuning.stability.perception import perception_at, road_of
 from tuning.stability.plant import exponential, plant_beside, steady_drive
@@ -269,3 +273,20 @@ def test_what_cannot_be_is_refused(changes, said):
     settings = {"speed": 10.0} | changes
     with pytest.raises(InputError, match=said):
         tuning.margins(tracker.PurePursuit(), CAR, settings.pop("speed"), **settings)
+
+
+@pytest.mark.parametrize("curvature", [0.0, 0.03, -0.01])
+def test_the_path_in_closed_form_is_the_path_of_cells(curvature):
+    """Points, projections and headings of the stand-in for tracing are those of a path made of cells."""
+    path = road_of(5.0, curvature).track.arrays.path
+    instead = on_local_path()
+    local = LocalPath(curvature)
+    for s, offset in ((3.0, 0.4), (61.0, -0.7), (140.0, 0.0)):
+        point, stand_in = evaluate(path, s), instead[evaluate](local, casadi.SX(s))
+        assert [float(casadi.DM(casadi.SX(value))) for value in stand_in] == pytest.approx(
+            list(point), abs=1e-9
+        )
+        x, y = point.x - offset * point.tangent_y, point.y + offset * point.tangent_x
+        found = [float(casadi.DM(value)) for value in instead[project](local, x, y, s + 1.0)]
+        assert found == pytest.approx([s, offset], abs=1e-9)
+        assert instead[heading_at](local, s) == pytest.approx(heading_at(path, s), abs=1e-9)
