@@ -15,7 +15,7 @@ import tracker
 import tracks
 from tracker.laws.nonlinear_mpc_integrator import Integrator, new_stages
 from tracker.laws.nonlinear_mpc_model import most_stiff, path_rates, rates_of, substeps
-from tracker.laws.nonlinear_mpc_terminal import SPEEDS, look_up, riccati, speed_cost
+from tracker.laws.nonlinear_mpc_terminal import SPEEDS, look_up, speed_cost
 from tracker.laws.nonlinear_mpc_values import crossing_weight, input_weight, rate_weight
 from tracker.motion.body import body_of
 from tracks.one_source import plain
@@ -196,10 +196,6 @@ def test_cost_of_the_speed_beyond_the_horizon() -> None:
     q = h * np.diag([values.speed_weight, values.thrust_weight])
     x = solve_discrete_are(f, g, q, np.array([[h * values.push_weight]]))
     np.testing.assert_allclose(speed_cost(values), x - q, rtol=1e-9)
-    many = riccati(
-        np.array([f, f]), np.array([g[:, 0], g[:, 0]]), np.array([q, q]), np.full(2, h * values.push_weight)
-    )
-    np.testing.assert_allclose(many, np.array([x - q] * 2), rtol=1e-9)
 
 
 def test_casadi_is_not_imported_before_it_is_needed() -> None:

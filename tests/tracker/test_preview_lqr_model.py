@@ -11,7 +11,6 @@ import control
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
-from scipy.linalg import expm
 
 from tracker.laws.preview_lqr_model import (
     ASKED,
@@ -21,7 +20,6 @@ from tracker.laws.preview_lqr_model import (
     SIDEWAYS,
     STEERED,
     YAW_RATE,
-    _exponential,
     at_rear_axle,
     error_plant,
     error_state_model,
@@ -149,15 +147,6 @@ def test_step_is_exact(response, period):
     ours = plant.a[0] @ start + plant.b[0] * change + plant.e[0] * bend
     assert ours[:-1] == pytest.approx(exact, rel=1e-8, abs=1e-11)
     assert ours[-1] == pytest.approx(asked + change, rel=1e-14)
-
-
-@pytest.mark.parametrize("size", [1e-3, 0.2, 3.0, 90.0])
-def test_exponential(size):
-    """The matrix exponential is scipy's to rounding, for any size of the matrix."""
-    matrices = np.random.default_rng(8).normal(size=(4, 6, 6)) * size / 6.0
-    matrices[:, 0] -= 2.0 * np.abs(matrices[:, 0])
-    for ours, theirs in zip(_exponential(matrices), map(expm, matrices), strict=True):
-        assert ours == pytest.approx(theirs, rel=1e-10, abs=1e-12 * np.abs(theirs).max())
 
 
 @pytest.mark.parametrize("response", [CAR, Response(wheelbase=2.8, lag=0.2).values], ids=["tyres", "rolling"])

@@ -6,7 +6,6 @@ import casadi
 import control
 import numpy as np
 import pytest
-import scipy.linalg
 from stability_drives import CAR, WIDE
 
 import tracker
@@ -22,7 +21,7 @@ from tuning.stability.law_slopes import ClosedForm
 from tuning.stability.local_path import LocalPath, on_local_path
 from tuning.stability.margins import margins_of_rows
 from tuning.stability.perception import perception_at, road_of
-from tuning.stability.plant import exponential, plant_beside, steady_drive
+from tuning.stability.plant import plant_beside, steady_drive
 
 # A vehicle of each body, with a steering of either order.
 FIRST_ORDER = CAR.replace(**{"steering.lag": 0.12})
@@ -33,14 +32,6 @@ LAWS = (
     tracker.Stanley(gain=0.6, yaw_damping=0.05, steer_damping=0.03),
     tracker.MPC(),
 )
-
-
-@pytest.mark.parametrize("size", [0.01, 1.0, 30.0])
-def test_exponential_is_that_of_scipy(size):
-    """Matrix exponentials agree with scipy's to rounding, also of a stack."""
-    matrices = size * np.random.default_rng(3).normal(size=(4, 9, 9))
-    ours, theirs = exponential(matrices), scipy.linalg.expm(matrices)
-    assert np.abs(ours - theirs).max() < 1e-11 * np.abs(theirs).max()
 
 
 @pytest.mark.parametrize(

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from tracker.laws.mpc_model import StepModel, step_model
 from tracker.laws.mpc_values import MpcValues, Weights, step_at, weights_of
+from tracker.small_matrices import optimal_cost
 from tracks.one_source import clip, equation
 
 __all__ = ["COLUMNS", "SPEEDS", "TERMS", "TOLERANCES", "cost_to_go", "look_up", "table_of", "transition"]
@@ -23,8 +24,6 @@ TERMS = SIZE * (SIZE + 1) // 2
 TOLERANCES = 6  # lateral, heading, lateral velocity, curvature rate, lateral jerk, lateral acceleration
 COLUMNS = TERMS + TOLERANCES
 SPEEDS = 24  # of the table: neighbours differ by some 20 %, what lies between them is interpolated
-_DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some ten
-_CONVERGED = 1e-12  # relative change of X in one doubling
 
 
 def transition(m: StepModel) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -47,11 +46,7 @@ def stage_cost(weights: Weights, speed: float, span: float) -> tuple[NDArray[np.
 def cost_to_go(
     values: MpcValues, speeds: NDArray[np.float64], tolerances: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Give P at m speeds [m/s], shape (m, 6, 6), for the weights of the tolerances there, shape (m, TOLERANCES).
-
-    By the structure-preserving doubling algorithm (E. K.-W. Chu, H.-Y. Fan, W.-W. Lin, C.-S. Wang, Int. J. Control
-    77(8), 2004; from memory), all speeds at a time: each iteration doubles the horizon that X stands for.
-    """
+    """Give P at m speeds [m/s], shape (m, 6, 6), for the weights of the tolerances there, shape (m, TOLERANCES)."""
     count = speeds.size
     f, g = np.zeros((count, SIZE, SIZE)), np.ones((count, SIZE))
     q, effort = np.zeros((count, SIZE, SIZE)), np.empty(count)
@@ -60,19 +55,7 @@ def cost_to_go(
         f[i, :STATES, :STATES], g[i, :STATES], _ = transition(step_model(values.response, speed, 0.0, h))
         q[i], effort[i] = stage_cost(weights_of(tolerances[i], speed), speed, h)
     f[:, :, STATES] = g  # the last input stays, Δu adds to it
-    x, a = q, f
-    gain = g[:, :, None] * g[:, None, :] / effort[:, None, None]
-    for _ in range(_DOUBLINGS):
-        transposed = a.swapaxes(1, 2)
-        solved = np.linalg.solve(np.eye(SIZE) + gain @ x, np.concatenate([a, gain], axis=2))
-        a_solved, gain_solved = solved[:, :, :SIZE], solved[:, :, SIZE:]
-        change = transposed @ x @ a_solved
-        gain = gain + a @ gain_solved @ transposed
-        a = a @ a_solved
-        x = x + 0.5 * (change + change.swapaxes(1, 2))
-        if np.all(np.abs(change).max((1, 2)) < _CONVERGED * np.abs(x).max((1, 2))):
-            break
-    return x - q
+    return optimal_cost(f, g, q, effort) - q
 
 
 def table_of(

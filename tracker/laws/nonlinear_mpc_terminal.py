@@ -23,36 +23,12 @@ from tracker.laws.nonlinear_mpc_values import (
     lag_left,
     rate_weight,
 )
+from tracker.small_matrices import optimal_cost
 from tracks.one_source import clip, equation
 
-__all__ = ["SPEEDS", "look_up", "riccati", "speed_cost", "terminal_table"]
+__all__ = ["SPEEDS", "look_up", "speed_cost", "terminal_table"]
 
 SPEEDS = 24  # of the table: neighbours differ by some 20 %, P between them is interpolated
-_DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some ten
-_CONVERGED = 1e-12  # relative change of X in one doubling
-
-
-def riccati(
-    f: NDArray[np.float64], g: NDArray[np.float64], q: NDArray[np.float64], r: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Give X − Q, shape (m, n, n), of m problems with one input: F (m, n, n), g (m, n), Q (m, n, n), R (m,).
-
-    By the structure-preserving doubling algorithm (E. K.-W. Chu, H.-Y. Fan, W.-W. Lin, C.-S. Wang, Int. J. Control
-    77(8), 2004; from memory): each iteration doubles the horizon that X stands for.
-    """
-    size = f.shape[1]
-    x, a = q, f
-    gain = g[:, :, None] * g[:, None, :] / r[:, None, None]
-    for _ in range(_DOUBLINGS):
-        transposed = a.swapaxes(1, 2)
-        solved = np.linalg.solve(np.eye(size) + gain @ x, np.concatenate([a, gain], axis=2))
-        change = transposed @ x @ solved[:, :, :size]
-        gain = gain + a @ solved[:, :, size:] @ transposed
-        a = a @ solved[:, :, :size]
-        x = x + 0.5 * (change + change.swapaxes(1, 2))
-        if np.all(np.abs(change).max((1, 2)) < _CONVERGED * np.abs(x).max((1, 2))):
-            break
-    return x - q
 
 
 def terminal_table(
@@ -76,7 +52,7 @@ def terminal_table(
         q[i, 0, 0] += h * values.lateral_weight
         q[i, 5, 5] += h * input_weight(values, speed)
         r[i] = rate_weight(values, speed) / h
-    return np.ascontiguousarray(riccati(f, f[:, :, ASKED - OFFSET].copy(), q, r))
+    return np.ascontiguousarray(optimal_cost(f, f[:, :, ASKED - OFFSET].copy(), q, r) - q)
 
 
 def speed_cost(values: NonlinearMpcValues) -> NDArray[np.float64]:
@@ -84,7 +60,7 @@ def speed_cost(values: NonlinearMpcValues) -> NDArray[np.float64]:
     h = values.step
     f, g = np.array([[[1.0, h], [0.0, 1.0]]]), np.array([[0.5 * h * h, h]])
     q = h * np.diag([values.speed_weight, values.thrust_weight])[None]
-    return riccati(f, g, q, np.array([h * values.push_weight]))[0]
+    return (optimal_cost(f, g, q, np.array([h * values.push_weight])) - q)[0]
 
 
 @equation

@@ -20,11 +20,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracker.laws.preview_lqr_model import INTEGRAL, LATERAL, ErrorPlant
+from tracker.small_matrices import optimal_cost
 
 __all__ = ["Foresight", "Weights", "optimal", "preview_weights", "stage_cost"]
-
-_DOUBLINGS = 40  # 2⁴⁰ steps of the horizon: convergence takes some fifteen
-_CONVERGED = 1e-13  # relative change of P in one doubling
 
 
 class Weights(NamedTuple):
@@ -62,22 +60,10 @@ def optimal(
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Give the optimal gains K (n, k) and the cost P (n, k, k) at all speeds.
 
-    By the structure-preserving doubling algorithm (E. K.-W. Chu, H.-Y. Fan, W.-W. Lin, C.-S. Wang, Int. J. Control
-    77(8), 2004; from memory), all speeds at a time. `control.dlqr` gives the same, speed by speed, in a hundred times
-    the time on busy cores, and takes more than a second to import: too much for each candidate of a study.
+    `control.dlqr` gives the same, speed by speed, in a hundred times the time on busy cores, and takes more than a
+    second to import: too much for each candidate of a study.
     """
-    k = plant.b.shape[1]
-    a, p = plant.a, q
-    effect = plant.b[:, :, None] * plant.b[:, None, :] / r[:, None, None]
-    for _ in range(_DOUBLINGS):
-        turned = a.swapaxes(1, 2)
-        solved = np.linalg.solve(np.eye(k) + effect @ p, np.concatenate([a, effect], axis=2))
-        change = turned @ p @ solved[:, :, :k]
-        effect = effect + a @ solved[:, :, k:] @ turned
-        a = a @ solved[:, :, :k]
-        p = p + 0.5 * (change + change.swapaxes(1, 2))
-        if np.all(np.abs(change).max((1, 2)) < _CONVERGED * np.abs(p).max((1, 2))):
-            break
+    p = optimal_cost(plant.a, plant.b, q, r)
     reach = (p @ plant.b[:, :, None])[:, :, 0]
     spread = 1.0 / (r + np.sum(plant.b * reach, axis=1))
     return spread[:, None] * (reach[:, None, :] @ plant.a)[:, 0, :], p

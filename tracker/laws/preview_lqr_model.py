@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from tracker.response import ResponseValues
+from tracker.small_matrices import exponential
 
 __all__ = [
     "ASKED",
@@ -40,8 +41,6 @@ __all__ = [
 LATERAL, HEADING, SIDEWAYS, YAW_RATE, STEERED, ASKED, INTEGRAL = range(7)
 STATES = 7
 
-_SMALL = 0.25  # norm up to which the exponential's series is summed
-_TERMS = 12  # of it: the next is below 1e-17
 _LEAST_LAG = 1e-3  # s, as good as none: no period is as short as ten of it
 
 
@@ -181,7 +180,7 @@ def error_plant(
     steady[:, k:] = 1.0
     lag = max(response.lag, _LEAST_LAG)
     flow[:, k, k], flow[:, k, k + 1] = -1.0 / lag, 1.0 / lag
-    step = _exponential(flow * period)
+    step = exponential(flow * period)
     a, e = step[:, : k + 2, : k + 2], step[:, : k + 2, -1]
     b = a[:, :, k + 1].copy()  # what is asked for changes at the period's start and then stays
     if not integral:
@@ -198,20 +197,3 @@ def _with_integral(plant: ErrorPlant, period: float) -> ErrorPlant:
         np.pad(part, ((0, 0), (0, 1))) for part in (plant.b, plant.e, plant.steady, plant.motion)
     )
     return ErrorPlant(a, b, e, steady, motion, [*plant.places, INTEGRAL])
-
-
-def _exponential(matrices: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Give the exponentials of n matrices, (n, k, k), by scaling, a Taylor series and squaring.
-
-    scipy's `expm` wakes BLAS threads, which cost half a second on busy cores for matrices as small as these.
-    """
-    norm = float(np.abs(matrices).sum(axis=2).max())
-    squarings = max(0, int(np.ceil(np.log2(max(norm, _SMALL) / _SMALL))))
-    small = matrices * 0.5**squarings
-    identity = np.eye(matrices.shape[1])
-    total = identity + small / _TERMS
-    for j in range(_TERMS - 1, 0, -1):  # Horner's scheme
-        total = identity + small @ total / j
-    for _ in range(squarings):
-        total = total @ total
-    return total

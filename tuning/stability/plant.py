@@ -17,7 +17,6 @@ itself: there is no Padé approximation, and τ' is any number.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Any
@@ -25,6 +24,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from tracker.small_matrices import exponential
 from tracks.one_source import equation, sine_cosine, traced
 from tuning.vehicle.linear import linearise
 from tuning.vehicle.steady import steady_turn
@@ -44,7 +44,6 @@ _POSE = 2  # of them come from the localisation
 
 _WHOLE = 1e-9  # of a period: a dead time so near a whole number of periods is one
 _INVERSIONS = 30
-_SERIES_SIZE, _SERIES_TERMS = 0.5, 14  # 0.5^15/15! = 2e-17
 
 
 @equation
@@ -53,24 +52,6 @@ def path_errors(speed, lateral_error, heading_error, rear_velocity, yaw_rate, cu
     sine, cosine = sine_cosine(heading_error)
     along = (speed * cosine - rear_velocity * sine) / (1.0 - curvature * lateral_error)
     return speed * sine + rear_velocity * cosine, yaw_rate - curvature * along
-
-
-def exponential(matrix: Array) -> Array:
-    """Give exp of matrices, shape (..., n, n): Taylor series after scaling, then squaring.
-
-    scipy's hands 9 by 9 matrices to the threads of BLAS, which wait for busy cores: 20 microseconds become some
-    milliseconds. The series is cut where its next term is below rounding.
-    """
-    size = float(np.abs(matrix).sum(axis=-1).max(initial=0.0))
-    halvings = max(0, math.ceil(math.log2(max(size, 1e-300) / _SERIES_SIZE)))
-    small = matrix * 0.5**halvings
-    eye = np.eye(matrix.shape[-1])
-    grown = eye + small / _SERIES_TERMS
-    for k in range(_SERIES_TERMS - 1, 0, -1):
-        grown = eye + small @ grown / k
-    for _ in range(halvings):
-        grown = grown @ grown
-    return grown
 
 
 @dataclass(frozen=True)
