@@ -303,6 +303,7 @@ def test_terms_tell_of_the_last_plan() -> None:
     assert terms["bounds_on_rate"] + terms["bounds_on_curvature"] + terms["bounds_of_corridor"] > 0
     assert terms["speed_held"] < 13.0
     assert terms["cost_corridor"] > 0.0
+    assert set(MPC.term_units) < set(terms)
 
 
 def test_gains_may_follow_the_speed() -> None:

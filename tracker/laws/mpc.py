@@ -18,6 +18,7 @@ from tracker.laws.base import IN_PYTHON, Gain, Law
 from tracker.laws.mpc_runner import PATIENCE, MPCRunner
 from tracker.laws.mpc_speed import SPEED_NODES
 from tracker.laws.mpc_terminal import SPEEDS
+from tracker.laws.mpc_terms import UNITS
 from tracker.laws.mpc_values import MpcValues
 from tracker.options import Options
 from tracker.response import Response
@@ -43,6 +44,7 @@ class MPC(Law):
     """
 
     kernel: ClassVar[int] = IN_PYTHON
+    term_units: ClassVar[dict[str, str]] = UNITS
 
     lateral_tolerance: Positive = Field(default=0.1, description="m: of the lateral error")
     heading_tolerance: Positive = Field(

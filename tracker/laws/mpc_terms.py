@@ -13,7 +13,17 @@ from tracker.laws.mpc_values import MpcValues, weights_of
 from tracker.laws.mpc_work import SCALE, Work
 from tracker.prediction import rear_slip
 
-__all__ = ["cost_parts", "end_state", "inputs_of", "plan_terms"]
+__all__ = ["UNITS", "cost_parts", "end_state", "inputs_of", "plan_terms"]
+
+UNITS = {
+    "predicted_error": "m",
+    "predicted_error_in": "s",
+    "predicted_curvature": "1/m",
+    "speed_asked": "m/s",
+    "acceleration_asked": "m/s²",
+    "speed_held": "m/s",
+}
+"""Of the terms that have one."""
 
 _ACTIVE = 1e-12  # of a multiplier
 
