@@ -14,8 +14,9 @@ import tracker
 import tracks
 import tuning
 from tracker.laws.base import View
-from tracker.laws.nonlinear_mpc import NonlinearMPC, NonlinearMPCRunner
+from tracker.laws.nonlinear_mpc import NonlinearMPC
 from tracker.laws.nonlinear_mpc_model import path_rates
+from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
 from tracker.laws.nonlinear_mpc_values import (
     crossing_weight,
     input_weight,

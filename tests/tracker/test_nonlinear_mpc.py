@@ -15,8 +15,8 @@ from views import NOTHING
 import tracker
 import tracks
 import tuning
-from tracker.laws.nonlinear_mpc import PATIENCE, NonlinearMPC
-from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
+from tracker.laws.nonlinear_mpc import NonlinearMPC
+from tracker.laws.nonlinear_mpc_runner import PATIENCE, NonlinearMPCRunner
 from tuning.vehicle.steady import steady_turn
 
 

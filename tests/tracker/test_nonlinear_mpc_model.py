@@ -15,8 +15,8 @@ import tracker
 import tracks
 from tracker.laws.nonlinear_mpc_integrator import Integrator, new_stages
 from tracker.laws.nonlinear_mpc_model import most_stiff, path_rates, rates_of, substeps
-from tracker.laws.nonlinear_mpc_terminal import SPEEDS, look_up, speed_cost
-from tracker.laws.nonlinear_mpc_values import crossing_weight, input_weight, rate_weight
+from tracker.laws.nonlinear_mpc_terminal import look_up, speed_cost
+from tracker.laws.nonlinear_mpc_values import TABLE_SPEEDS, crossing_weight, input_weight, rate_weight
 from tracker.motion.body import body_of
 from tracks.one_source import plain
 
@@ -137,7 +137,7 @@ def test_cost_beyond_the_horizon_solves_the_riccati_equation(vehicle: str) -> No
     response = VEHICLES[vehicle]
     runner = runner_of(TRACK, response)
     values, h = runner._values, runner._values.step
-    speeds = np.geomspace(values.creep, 30.0, SPEEDS)
+    speeds = np.geomspace(values.creep, 30.0, TABLE_SPEEDS)
     for i in (6, 15, 23):
         speed, f, g = float(speeds[i]), np.zeros((6, 6)), np.zeros(6)
         state = np.zeros(9)
@@ -199,6 +199,6 @@ def test_cost_of_the_speed_beyond_the_horizon() -> None:
 
 
 def test_casadi_is_not_imported_before_it_is_needed() -> None:
-    """`import tracker` loads no CasADi, so that its start does not wait for it."""
-    code = "import sys, tracker; sys.exit('casadi' in sys.modules)"
+    """`import tracker` loads neither CasADi nor the law's equations, so that its start does not wait for it."""
+    code = "import sys, tracker; sys.exit(any(n in sys.modules for n in ('casadi', 'tracker.laws.nonlinear_mpc_qp')))"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -17,7 +17,7 @@ from nonlinear_mpc_cases import (
 
 import tracker
 import tracks
-from tracker.laws.nonlinear_mpc import NonlinearMPCRunner
+from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
 from tracker.laws.nonlinear_mpc_work import HARD, IGNORED, SOFT, block_lengths
 
 TURN = (tracks.Straight(100.0), tracks.Clothoid(20.0, 0.0, 0.01), tracks.Arc(300.0, 0.01))

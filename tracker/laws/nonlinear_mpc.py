@@ -9,22 +9,20 @@ programme, which DAQP solves (D. Arnström, A. Bemporad, D. Axehill, IEEE Trans.
 
 from __future__ import annotations
 
-import math
-from typing import ClassVar
+from typing import TYPE_CHECKING, ClassVar
 
 from pydantic import Field
 
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import IN_PYTHON, Gain, Law
 from tracker.laws.mpc import MPC
-from tracker.laws.nonlinear_mpc_runner import PATIENCE, NonlinearMPCRunner
-from tracker.laws.nonlinear_mpc_terminal import SPEEDS
-from tracker.laws.nonlinear_mpc_values import NonlinearMpcValues
-from tracker.motion.body import body_of
 from tracker.response import Response
 from tracks import Track
 
-__all__ = ["PATIENCE", "NonlinearMPC", "NonlinearMPCRunner"]
+if TYPE_CHECKING:
+    from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
+
+__all__ = ["NonlinearMPC"]
 
 
 def _tolerance(default: float, description: str) -> float:
@@ -90,38 +88,8 @@ class NonlinearMPC(Law):
     def start(
         self, response: Response, envelope: EnvelopeValues, track: Track, period: float, speed_factor: float
     ) -> NonlinearMPCRunner:
-        """Make the runner; traces the model (some 40 ms, once for a vehicle) and solves for the terminal costs."""
-        return NonlinearMPCRunner(self, response, envelope, track, float(period), float(speed_factor))
+        """Make the runner; traces the model (some 50 ms, once for a vehicle) and solves for the terminal costs."""
+        # Not needed before a drive, and with CasADi behind it.
+        from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
 
-    def values(
-        self, response: Response, envelope: EnvelopeValues, period: float, speed_factor: float, creep: float,
-        fastest: float,
-    ) -> NonlinearMpcValues:  # fmt: skip
-        """Give the settings for compiled code; arguments as in `Law.start`, and the ends of the table's speeds, m/s."""
-        return NonlinearMpcValues(
-            period=period,
-            step=self.step,
-            lateral_weight=self.lateral_tolerance**-2,
-            heading_weight=self.heading_tolerance**-2,
-            velocity_weight=self.lateral_velocity_tolerance**-2,
-            rate_weight=self.curvature_rate_tolerance**-2,
-            jerk_weight=self.lateral_jerk_tolerance**-2,
-            acceleration_weight=self.lateral_acceleration_tolerance**-2,
-            corridor_weight=self.corridor_tolerance**-2,
-            speed_weight=self.speed_tolerance**-2,
-            thrust_weight=self.acceleration_tolerance**-2,
-            push_weight=self.jerk_tolerance**-2,
-            half_width=0.5 * (response.width or 0.0) + self.corridor_margin,
-            body=body_of(response),
-            lag=response.lag,
-            creep=creep,
-            per_log_speed=(SPEEDS - 1) / math.log(fastest / creep),
-            speed_factor=speed_factor,
-            curvature=envelope.curvature,
-            curvature_rate=envelope.curvature_rate,
-            lateral_acceleration=envelope.lateral_acceleration,
-            lateral_jerk=envelope.lateral_jerk,
-            acceleration=envelope.acceleration,
-            deceleration=envelope.deceleration,
-            jerk=self.jerk,
-        )
+        return NonlinearMPCRunner(self, response, envelope, track, float(period), float(speed_factor))

@@ -15,7 +15,7 @@ from tracker.laws.nonlinear_mpc_integrator import Integrator, new_stages
 from tracker.laws.nonlinear_mpc_preview import carry_forward, look_ahead, start_plan
 from tracker.laws.nonlinear_mpc_qp import condense, unfold
 from tracker.laws.nonlinear_mpc_terminal import speed_cost, terminal_table
-from tracker.laws.nonlinear_mpc_values import ACCELERATION, OFFSET, SPEED, STATES
+from tracker.laws.nonlinear_mpc_values import ACCELERATION, OFFSET, SPEED, STATES, values_of
 from tracker.laws.nonlinear_mpc_work import new_plan, new_work
 from tracker.response import Response
 from tracks import Track
@@ -63,7 +63,7 @@ class NonlinearMPCRunner:
         self._track = arrays = track.arrays
         creep = CREEP * response.wheelbase
         fastest = max(FASTEST * speed_factor * float(np.max(arrays.speed)), 10.0 * creep)
-        self._values = values = law.values(response, envelope, period, speed_factor, creep, fastest)
+        self._values = values = values_of(law, response, envelope, period, speed_factor, creep, fastest)
         tyres = int(values.body.stiffness_front > 0.0)
         self._corridor = bool(np.any(np.isfinite(arrays.corridor_left) | np.isfinite(arrays.corridor_right)))
         table = terminal_table(values, tyres, creep, fastest)

@@ -17,6 +17,7 @@ from tracker.laws.nonlinear_mpc_values import (
     LATERAL,
     OFFSET,
     SPEED,
+    TABLE_SPEEDS,
     NonlinearMpcValues,
     crossing_weight,
     input_weight,
@@ -26,26 +27,24 @@ from tracker.laws.nonlinear_mpc_values import (
 from tracker.small_matrices import optimal_cost
 from tracks.one_source import clip, equation
 
-__all__ = ["SPEEDS", "look_up", "speed_cost", "terminal_table"]
-
-SPEEDS = 24  # of the table: neighbours differ by some 20 %, P between them is interpolated
+__all__ = ["look_up", "speed_cost", "terminal_table"]
 
 
 def terminal_table(
     values: NonlinearMpcValues, tyres: int, slowest: float, fastest: float
 ) -> NDArray[np.float64]:
-    """Give P at SPEEDS speeds in geometric progression [m/s], shape (SPEEDS, 6, 6)."""
-    speeds = np.geomspace(slowest, fastest, SPEEDS)
-    nodes = np.zeros((SPEEDS + 1, LATERAL + 3))
-    nodes[:SPEEDS, SPEED], nodes[SPEEDS, SPEED] = speeds, fastest
-    stages, crossing = new_stages(SPEEDS), np.zeros((SPEEDS + 1, LATERAL + 4))
-    spans, none = np.full(SPEEDS, values.step), np.zeros(SPEEDS)
-    Integrator(values, tyres, stages)(crossing, nodes, none, none, np.zeros((SPEEDS, 3)), spans)
+    """Give P at TABLE_SPEEDS speeds in geometric progression [m/s], shape (TABLE_SPEEDS, 6, 6)."""
+    speeds = np.geomspace(slowest, fastest, TABLE_SPEEDS)
+    nodes = np.zeros((TABLE_SPEEDS + 1, LATERAL + 3))
+    nodes[:TABLE_SPEEDS, SPEED], nodes[TABLE_SPEEDS, SPEED] = speeds, fastest
+    stages, crossing = new_stages(TABLE_SPEEDS), np.zeros((TABLE_SPEEDS + 1, LATERAL + 4))
+    spans, none = np.full(TABLE_SPEEDS, values.step), np.zeros(TABLE_SPEEDS)
+    Integrator(values, tyres, stages)(crossing, nodes, none, none, np.zeros((TABLE_SPEEDS, 3)), spans)
     h, left = values.step, float(lag_left(values.lag, values.step))
-    f = np.zeros((SPEEDS, LATERAL, LATERAL))
+    f = np.zeros((TABLE_SPEEDS, LATERAL, LATERAL))
     f[:, :4] = stages.moved_by[:, OFFSET : OFFSET + 4, OFFSET : OFFSET + LATERAL]
     f[:, 4, 4], f[:, 4, 5], f[:, 5, 5] = left, 1.0 - left, 1.0
-    q, r = np.zeros_like(f), np.empty(SPEEDS)
+    q, r = np.zeros_like(f), np.empty(TABLE_SPEEDS)
     for i, speed in enumerate(speeds.tolist()):
         across = crossing[i, 1 + OFFSET : 1 + OFFSET + LATERAL]
         q[i] = h * crossing_weight(values, speed) * np.outer(across, across)

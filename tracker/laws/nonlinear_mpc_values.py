@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import math
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from tracker.motion.body import BodyParameters
+from tracker.envelope import EnvelopeValues
+from tracker.motion.body import BodyParameters, body_of
+from tracker.response import Response
 from tracks.one_source import equation, select
+
+if TYPE_CHECKING:
+    from tracker.laws.nonlinear_mpc import NonlinearMPC
 
 __all__ = [
     "ACCELERATION",
@@ -21,6 +27,7 @@ __all__ = [
     "SPEED",
     "STATES",
     "STEERED",
+    "TABLE_SPEEDS",
     "VELOCITY",
     "YAW_RATE",
     "NonlinearMpcValues",
@@ -29,6 +36,7 @@ __all__ = [
     "lag_left",
     "rate_limit",
     "rate_weight",
+    "values_of",
 ]
 
 # A state, by index. Lateral velocity and yaw rate stay at 0 where the tyres are not known.
@@ -49,6 +57,7 @@ LATERAL = 6  # states 1 to 6
 INPUTS = 2  # rate of the curvature asked for, 1/(m s), and longitudinal jerk, m/s³
 
 
+TABLE_SPEEDS = 24  # of terminal costs: neighbours differ by some 20 %, P between them is interpolated
 NO_LAG = 0.01  # s, below which the road wheels count as following at once
 
 
@@ -129,3 +138,37 @@ def rate_limit(values: NonlinearMpcValues, speed: float) -> float:
 def lag_left(lag: float, time: float) -> float:
     """Give what is left after a time [s] of a gap between the road wheels and what is asked of them."""
     return select(lag < NO_LAG, 0.0, np.exp(-time / np.maximum(lag, NO_LAG)))
+
+
+def values_of(
+    law: NonlinearMPC, response: Response, envelope: EnvelopeValues, period: float, speed_factor: float,
+    creep: float, fastest: float,
+) -> NonlinearMpcValues:  # fmt: skip
+    """Give a law's settings for compiled code; arguments as in `Law.start`, and the ends of the table's speeds, m/s."""
+    return NonlinearMpcValues(
+        period=period,
+        step=law.step,
+        lateral_weight=law.lateral_tolerance**-2,
+        heading_weight=law.heading_tolerance**-2,
+        velocity_weight=law.lateral_velocity_tolerance**-2,
+        rate_weight=law.curvature_rate_tolerance**-2,
+        jerk_weight=law.lateral_jerk_tolerance**-2,
+        acceleration_weight=law.lateral_acceleration_tolerance**-2,
+        corridor_weight=law.corridor_tolerance**-2,
+        speed_weight=law.speed_tolerance**-2,
+        thrust_weight=law.acceleration_tolerance**-2,
+        push_weight=law.jerk_tolerance**-2,
+        half_width=0.5 * (response.width or 0.0) + law.corridor_margin,
+        body=body_of(response),
+        lag=response.lag,
+        creep=creep,
+        per_log_speed=(TABLE_SPEEDS - 1) / math.log(fastest / creep),
+        speed_factor=speed_factor,
+        curvature=envelope.curvature,
+        curvature_rate=envelope.curvature_rate,
+        lateral_acceleration=envelope.lateral_acceleration,
+        lateral_jerk=envelope.lateral_jerk,
+        acceleration=envelope.acceleration,
+        deceleration=envelope.deceleration,
+        jerk=law.jerk,
+    )
