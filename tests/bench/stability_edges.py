@@ -11,7 +11,13 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tuning"))
 
-from stability_drives import SPEEDS, grows, law_of, long_enough, setting_with
+from stability_drives import (  # pyright: ignore[reportMissingImports]  # found by the path above
+    SPEEDS,
+    grows,
+    law_of,
+    long_enough,
+    setting_with,
+)
 
 import tracker
 from tuning.stability import loop_at

@@ -9,14 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tracks.file_access import make_folder, write_atomically
-from tuning.stability.limits import MARGINS, StabilityLimits
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from tuning.stability.margins import Margins
 
-__all__ = ["COLUMNS", "columns_of", "rows_text", "write_table"]
+__all__ = ["COLUMNS", "columns_of", "write_table"]
 
 Array = NDArray[np.float64]
 
@@ -53,17 +52,3 @@ def write_table(table: pd.DataFrame, folder: str | FilePath, name: str) -> list[
     write_atomically(files[0], table.to_csv(index=False, lineterminator="\n"))
     write_atomically(files[1], stream.getvalue())
     return files
-
-
-def rows_text(values: dict[str, float], limits: StabilityLimits) -> list[tuple[str, str, str, bool]]:
-    """Give (name, value with unit, limit, kept) for each margin, in words for people."""
-    from tuning.text import number
-
-    rows = []
-    for name, (unit, _) in MARGINS.items():
-        bound = limits.active.get(name)
-        value = values[name]
-        shown = "any" if np.isinf(value) else f"{number(value)} {unit}".rstrip()
-        least = "" if bound is None else f"{number(bound)} {unit}".rstrip()
-        rows.append((name, shown, least, bound is None or value >= bound))
-    return rows
