@@ -5,11 +5,15 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 from tracker.response import Response
+from tracks.one_source import equation
 
-__all__ = ["Envelope", "EnvelopeValues"]
+__all__ = ["Envelope", "EnvelopeValues", "curvature_bound", "curvature_step"]
+
+_SLOWEST = 0.1  # m/s, below which the limits on acceleration and jerk bind nothing
 
 
 class EnvelopeValues(NamedTuple):
@@ -66,3 +70,17 @@ class Envelope(BaseModel):
             deceleration=self.deceleration,
             lateral_jerk=self.lateral_jerk or math.inf,
         )
+
+
+@equation
+def curvature_bound(envelope: EnvelopeValues, speed):
+    """Give the largest path curvature that the envelope allows at a speed [m/s], 1/m."""
+    quick = np.maximum(speed, _SLOWEST)
+    return np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
+
+
+@equation
+def curvature_step(envelope: EnvelopeValues, speed, period):
+    """Give by how much the path curvature asked for may change in a period [s] at a speed [m/s], 1/m."""
+    quick = np.maximum(speed, _SLOWEST)
+    return np.minimum(envelope.curvature_rate, envelope.lateral_jerk / (quick * quick)) * period

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from tracker.command import Command
-from tracker.envelope import EnvelopeValues
+from tracker.envelope import EnvelopeValues, curvature_bound, curvature_step
 from tracker.laws.base import Law, Runner, View
 from tracker.laws.closed_form import FORMULAS
 from tracker.memory import (
@@ -29,7 +29,7 @@ from tracker.options import Options
 from tracker.perceiving import lost, perceive, since_last, usable
 from tracker.response import ResponseValues
 from tracker.speed_command import reference_speed
-from tracker.step import NO_SPEED, curvature_bound, curvature_step, deliver
+from tracker.step import NO_SPEED, deliver
 from tracks.track import TrackArrays
 
 __all__ = ["Before", "Explanation", "explain"]

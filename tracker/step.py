@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from tracker.envelope import EnvelopeValues
+from tracker.envelope import EnvelopeValues, curvature_bound, curvature_step
 from tracker.laws.closed_form import wanted_curvature
 from tracker.memory import CURVATURE, MEASURED, NEAR, SPEED, TIME, Memory, StopReason, keep_command
 from tracker.options import Options
@@ -17,13 +17,12 @@ from tracker.speed_command import commanded_speed, note_stop
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays
 
-__all__ = ["NO_SPEED", "asked_curvature", "curvature_bound", "curvature_step", "decide", "deliver"]
+__all__ = ["NO_SPEED", "asked_curvature", "decide", "deliver"]
 
 NO_SPEED = np.inf  # m/s, of a law that leaves the speed to the plan
 
 # rad. The command's tangent has its pole at π/2; a steering of small gain would otherwise be asked for an angle beyond.
 _STEEPEST = 1.5
-_SLOWEST = 0.1  # m/s, below which the limits on acceleration and jerk bind nothing
 
 # `StopReason` as compiled code has it.
 _USABLE = int(StopReason.NONE)
@@ -43,20 +42,6 @@ def asked_curvature(response: ResponseValues, wanted, speed):
     angle = clip(np.arctan(wanted * length), -response.angle_limit, response.angle_limit)
     asked = clip((angle - response.offset) / response.gain, -_STEEPEST, _STEEPEST)
     return np.tan(asked) / response.wheelbase
-
-
-@equation
-def curvature_bound(envelope: EnvelopeValues, speed):
-    """Give the largest path curvature that the envelope allows at a speed [m/s], 1/m."""
-    quick = np.maximum(speed, _SLOWEST)
-    return np.minimum(envelope.curvature, envelope.lateral_acceleration / (quick * quick))
-
-
-@equation
-def curvature_step(envelope: EnvelopeValues, speed, period):
-    """Give by how much the path curvature asked for may change in a period [s] at a speed [m/s], 1/m."""
-    quick = np.maximum(speed, _SLOWEST)
-    return np.minimum(envelope.curvature_rate, envelope.lateral_jerk / (quick * quick)) * period
 
 
 @equation

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from tracker.envelope import curvature_bound, curvature_step
 from tracker.laws.mpc_values import MpcValues
 from tracker.laws.mpc_work import UNBOUNDED, WIDENED, Work
-from tracker.step import curvature_bound, curvature_step
 from tracks.one_source import clip, equation, select
 from tracks.track import TrackArrays, corridor_at
 

@@ -35,7 +35,8 @@ class Run:
             the rear axle), m/s², + left. longitudinal_acceleration: m/s².
         command_curvature, command_speed, command_acceleration: the commands given, 1/m, m/s, m/s².
         rate_limit, angle_limit: of the road wheels, rad/s and rad. width: of the body, m, None where unknown.
-        outcome: how it ended. stop_reason: of a controlled stop. counts: fallbacks of the law, by name.
+        outcome: how it ended. stop_reason: of a controlled stop. counts: how often what is worth knowing happened to a
+            law in Python (a failed solver, a plan gone on with), by name.
         happenings: what became of each event of the scenario, in its order.
     """
 
