@@ -3,9 +3,10 @@
     python tests/bench/law_table.py            # prints it
     python tests/bench/law_table.py --write    # and puts it into tracker/README.md
 
-The vehicle is an invented shuttle with tyres. Gains are tuned on all courses and the default scenarios together (nominal,
-off the path, late steering, noisy position) for the least of the largest usage of the default limits. NonlinearMPC takes the
-gains that were tuned for MPC, whose tolerances mean the same, since a step of it takes several times as long.
+The vehicle is an invented shuttle with tyres. Gains are tuned in the default scenarios (nominal, off the path, late steering,
+noisy position) for the least of the largest usage of the default limits, once on all courses together and once on each
+alone. NonlinearMPC takes the gains that were tuned for MPC, whose tolerances mean the same, since a step of it takes
+several times as long. Some ten minutes on two cores.
 """
 
 from __future__ import annotations
@@ -69,12 +70,12 @@ def courses() -> list[tracks.Track]:
     ]
 
 
-def tuned(workers: int | None) -> dict[str, tracker.Law]:
-    """Give every law with gains tuned on all courses."""
+def tuned(on: list[tracks.Track], workers: int | None) -> dict[str, tracker.Law]:
+    """Give every law with gains tuned on some courses."""
     best: dict[str, tracker.Law] = {}
     for name, (candidates, refine) in BUDGET.items():
         study = tuning.tune(
-            tracker.LAWS[name], SHUTTLE, courses(), candidates=candidates, refine=refine, workers=workers
+            tracker.LAWS[name], SHUTTLE, on, candidates=candidates, refine=refine, workers=workers
         )
         best[name] = study.best
     shared = {name: best["MPC"].gains[name] for name in tracker.MPC.search_space(SHUTTLE.response)}
@@ -82,32 +83,19 @@ def tuned(workers: int | None) -> dict[str, tracker.Law]:
     return best
 
 
-def rows(comparison: tuning.Comparison) -> list[dict[str, object]]:
-    """Give one row a law with, by course, the largest usage of its drives and RMS and largest error of the nominal one."""
-    table = comparison.table
-    found = []
-    for name in comparison.laws:
-        row: dict[str, object] = {"law": name}
-        for course in table["track"].unique():
-            runs = table[(table["law"] == name) & (table["track"] == course)]
-            nominal = runs[runs["scenario"] == "nominal"].iloc[0]
-            row[course] = (
-                float(runs["usage"].max()),
-                float(nominal["lateral_error_rms"]),
-                float(nominal["lateral_error_max"]),
-            )
-        found.append(row)
+def cells(laws: dict[str, tracker.Law], course: tracks.Track, workers: int | None) -> dict[str, str]:
+    """Give the cell of each law on a course."""
+    table = tuning.compare(laws, SHUTTLE, course, workers=workers).table
+    found = {}
+    for name in laws:
+        runs = table[table["law"] == name]
+        nominal = runs[runs["scenario"] == "nominal"].iloc[0]
+        found[name] = shown(
+            float(runs["usage"].max()),
+            float(nominal["lateral_error_rms"]),
+            float(nominal["lateral_error_max"]),
+        )
     return found
-
-
-def markdown(found: list[dict[str, object]]) -> str:
-    """Give the table as Markdown."""
-    names = [key for key in found[0] if key != "law"]
-    lines = ["| law | " + " | ".join(names) + " |", "|---" * (len(names) + 1) + "|"]
-    for row in found:
-        cells = [shown(*row[name]) for name in names]  # type: ignore[misc]
-        lines.append(f"| {row['law']} | " + " | ".join(cells) + " |")
-    return "\n".join(lines)
 
 
 def shown(usage: float, rms: float, largest: float) -> str:
@@ -117,20 +105,35 @@ def shown(usage: float, rms: float, largest: float) -> str:
     )
 
 
+def markdown(columns: dict[str, dict[str, str]]) -> str:
+    """Give the table as Markdown: a column a course, a row a law and set of gains."""
+    names = list(next(iter(columns.values())))
+    lines = ["| law, gains | " + " | ".join(columns) + " |", "|---" * (len(columns) + 1) + "|"]
+    lines += [
+        f"| {name} | " + " | ".join(column[name] for column in columns.values()) + " |" for name in names
+    ]
+    return "\n".join(lines)
+
+
 def main() -> None:
     """Tune, drive and print; with --write into the README."""
     parser = argparse.ArgumentParser(description="Every law, textbook gains and tuned, on every course.")
     parser.add_argument("--write", action="store_true", help="put the table into tracker/README.md")
     parser.add_argument("--workers", type=int, default=None)
     arguments = parser.parse_args()
-    best = tuned(arguments.workers)
-    laws = {}
-    for name, law in TEXTBOOK.items():
-        laws[f"{name}, textbook"], laws[f"{name}, tuned"] = law, best[name]
-    comparison = tuning.compare(laws, SHUTTLE, courses(), workers=arguments.workers)
-    table = markdown(rows(comparison))
-    for name, law in best.items():
+    everywhere = tuned(courses(), arguments.workers)
+    for name, law in everywhere.items():
         print(name, {key: law.gains[key] for key in type(law).search_space(SHUTTLE.response)})
+    columns = {}
+    for course in courses():
+        here = tuned([course], arguments.workers)
+        laws = {}
+        for name, law in TEXTBOOK.items():
+            laws[f"{name}, textbook"] = law
+            laws[f"{name}, tuned on all courses"] = everywhere[name]
+            laws[f"{name}, tuned on this course"] = here[name]
+        columns[course.name] = cells(laws, course, arguments.workers)
+    table = markdown(columns)
     print(table)
     if arguments.write:
         text = README.read_text(encoding="utf-8")
