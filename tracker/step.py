@@ -64,7 +64,7 @@ def deliver(
     back up.
 
     `law_speed` [m/s] and `law_acceleration` [m/s²] are what the law wants to ask for: infinite and 0 for a law that
-    leaves the speed to the plan.
+    leaves the speed to the plan. `speed` is the one measured [m/s]; what depends on a speed takes the one believed.
 
     `reason` is the `StopReason` that was found, 0 for none: from then on the vehicle is brought to a stop, holding
     the curvature when there is no usable measurement to steer by. A demanded stop (slot DEMAND of the memory) and one

@@ -221,3 +221,26 @@ def test_no_fault_makes_the_command_jump(kind, case):
         vehicle.drive(period, now.curvature, now.speed)
         if random.random() < 0.02:
             vehicle.drive(float(random.choice((0.3 * period, 1.0))), now.curvature, now.speed)
+
+
+@pytest.mark.parametrize("wrong", [0.0, 60.0])
+@pytest.mark.parametrize("kind", tracker.LAWS.values(), ids=tracker.LAWS)
+def test_one_wrong_speed_in_a_bend_is_hardly_seen(kind, wrong):
+    """Where understeer is corrected, a wrong speed of one sample moves the command by no more than the steering may go.
+
+    At 60 m/s that correction would nearly treble the angle asked for.
+    """
+    understeers = ROLLS.model_copy(update={"understeer_gradient": 0.0015, "dead_time": 0.0})
+    track, period = CASES["slow clock"][0], 0.02
+    commands = []
+    for speeds in ([6.0] * 60, [6.0] * 50 + [wrong] + [6.0] * 9):
+        follower, vehicle = tracker.Tracker(kind(), track, understeers), placed(track, 0.0, 0.0)
+        vehicle.curvature = 1.0 / 15.0
+        for speed in speeds:
+            commands.append(follower.command(replace(vehicle.measured(1.0), speed=speed)))
+            vehicle.drive(period, 1.0 / 15.0, 6.0)
+        assert follower.stopped_because is StopReason.NONE
+    right, seen = (np.array([[c.curvature, c.speed] for c in commands[i : i + 60]]) for i in (0, 60))
+    step = tracker.Envelope().values(understeers).curvature_rate * period
+    assert np.abs(seen - right)[:, 0].max() < 2.0 * step
+    assert np.abs(seen - right)[:, 1].max() < 0.05

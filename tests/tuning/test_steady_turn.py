@@ -43,9 +43,7 @@ def test_feed_forward_leaves_no_error(kind, angle, name):
 
 @with_vehicles
 def test_pure_pursuit_needs_no_feed_forward(name):
-    """From a point on a circle the circle through a point ahead on it, tangent to it, is that circle (geometry).
-
-    """
+    """From a point on a circle the circle through a point ahead on it, tangent to it, is that circle (geometry)."""
     law = tracker.PurePursuit(feed_forward=False)
     error, _ = left_in(law, name, tracks.constant_radius(radius=100.0, angle=1.5 * math.pi))
     assert abs(error.mean()) < MOST[name]
