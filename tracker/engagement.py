@@ -14,8 +14,10 @@ from tracker.envelope import EnvelopeValues
 from tracker.memory import (
     CURVATURE,
     DEMAND,
+    HELD,
     MEASURED,
     NEAR,
+    PACE,
     RESUMING,
     SPEED,
     STOP,
@@ -56,6 +58,7 @@ def stand_by(
         numbers[DEMAND] = 0.0
     numbers[STOP] = 0.0
     numbers[RESUMING] = 1.0
+    numbers[HELD] = 1.0
     for i in range(memory.law.shape[0]):
         memory.law[i] = 0.0
     if usable(memory, time, x, y, heading, speed, yaw_rate, steering_angle, pose_age) == 0:
@@ -68,7 +71,8 @@ def stand_by(
         # An oversteering vehicle at its critical speed has no steady turn.
         keep_command(memory, time, select(np.abs(limited) < np.inf, limited, numbers[CURVATURE]))
         numbers[TIME], numbers[MEASURED], numbers[SPEED] = time, speed, np.maximum(speed, 0.0)
-    asked = asked_curvature(response, numbers[CURVATURE], numbers[MEASURED])
+        numbers[HELD], numbers[PACE] = 0.0, speed
+    asked = asked_curvature(response, numbers[CURVATURE], numbers[PACE])
     return track.direction * asked, track.direction * numbers[SPEED], 0.0
 
 

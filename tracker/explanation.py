@@ -15,8 +15,8 @@ from tracker.laws.base import Law, Runner, View
 from tracker.laws.closed_form import FORMULAS
 from tracker.memory import (
     CURVATURE,
-    MEASURED,
     NEAR,
+    PACE,
     POSE_HEADING,
     POSE_X,
     POSE_Y,
@@ -134,12 +134,12 @@ def explain(
     reason = int(usable(then, *state))
     view: View | None = None
     terms: dict[str, float] = {}
-    wanted, speed, s = math.nan, float(then.numbers[MEASURED]), float(then.numbers[NEAR])
+    wanted, speed, s = math.nan, float(then.numbers[PACE]), float(then.numbers[NEAR])
     law_speed, law_acceleration = NO_SPEED, 0.0
     period = float(since_last(options, then, state[0])) if reason == 0 else options.period
     if reason == 0:
         view = View(*perceive(response, track, options, then, *state))
-        reason, speed, s = int(lost(options, view)), state[4], view.s
+        reason, speed, s = int(lost(options, view)), view.speed, view.s
         terms, (wanted, law_speed, law_acceleration) = _asked_law(
             before, law, gains, runner, response, track, view, then
         )
@@ -148,11 +148,13 @@ def explain(
     command = Command(
         *deliver(
             response, envelope, track, options, then, reason, wanted if reason == 0 else 0.0, law_speed,
-            law_acceleration, state[0], speed, s,
+            law_acceleration, state[0], state[4], s,
         )
     )  # fmt: skip
     asked = float(then.numbers[CURVATURE])
-    understeer, steering = _corrections(response, asked, speed, track.direction * command.curvature)
+    understeer, steering = _corrections(
+        response, asked, float(then.numbers[PACE]), track.direction * command.curvature
+    )
     return Explanation(
         law=law.name,
         time=state[0],

@@ -14,10 +14,12 @@ __all__ = [
     "CURVATURE",
     "DEMAND",
     "FIX",
+    "HELD",
     "LAW_SLOTS",
     "MEASURED",
     "NEAR",
     "NEWEST",
+    "PACE",
     "POSE_HEADING",
     "POSE_SPEED",
     "POSE_TIME",
@@ -60,7 +62,9 @@ REAR_VELOCITY = 17  # lateral velocity of the rear-axle middle then, m/s, + left
 TOLD_X = 18  # the pose measured last, as it was told: m
 TOLD_Y = 19  # m
 TOLD_HEADING = 20  # rad
-SLOTS = 21
+HELD = 21  # 1.0 after a step without a usable measurement, which repeated the last curvature
+PACE = 22  # speed believed last, m/s
+SLOTS = 23
 
 LAW_SLOTS = 4  # of a law's own state
 
@@ -116,7 +120,7 @@ def new_memory(near: float = 0.0, curvature: float = 0.0, speed: float = 0.0) ->
     memory.times[0] = -np.inf
     memory.curvatures[0] = curvature
     memory.numbers[TIME] = memory.numbers[POSE_TIME] = memory.numbers[FIX] = -np.inf
-    memory.numbers[SPEED] = memory.numbers[MEASURED] = speed
+    memory.numbers[SPEED] = memory.numbers[MEASURED] = memory.numbers[PACE] = speed
     memory.numbers[TOLD_X] = np.inf
     return memory
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from tracker.laws.base import View
-from tracker.memory import CURVATURE, NEAR, REAR_VELOCITY, TIME, Memory, StopReason
+from tracker.memory import CURVATURE, HELD, NEAR, PACE, REAR_VELOCITY, TIME, Memory, StopReason
 from tracker.options import Options
 from tracker.prediction import driven_curvature, lag_at, predict, rear_slip, steered_curvature
 from tracker.reckoning import reckon
@@ -14,7 +14,7 @@ from tracks.geometry import evaluate, nearest
 from tracks.one_source import clip, equation, select, wrap_angle
 from tracks.track import TrackArrays
 
-__all__ = ["along_travel", "lost", "perceive", "since_last", "usable"]
+__all__ = ["along_travel", "believed_speed", "lost", "perceive", "since_last", "usable"]
 
 # No measurement is larger, in its unit: a clock that counts from 1970 stands at 2e9 s, a map grid goes to 1e7 m.
 # What is larger comes from a fault, and its products could overflow on the way to the command.
@@ -27,6 +27,7 @@ _NOT_INCREASING = int(StopReason.TIME_NOT_INCREASING)
 _LOST = int(StopReason.LOST)
 _ROLLING_BACK = int(StopReason.ROLLING_BACK)
 
+_QUICKEST = 20.0  # m/s²: twice what tyres can do; common practice, no source
 _FASTEST_BACK = 0.5  # m/s: more than noise about standstill; the laws drive forward
 _ACROSS = 0.5 * np.pi  # rad: a vehicle turned further from the path drives against it
 
@@ -47,9 +48,23 @@ def along_travel(track: TrackArrays, heading, speed, steering_angle):
 
 @equation
 def since_last(options: Options, memory: Memory, time):
-    """Give the time since the last usable measurement, s: the period at the first, and never a long gap."""
+    """Give the time since the last command, s: the period where that is not known, and never a long gap.
+
+    It is not known at the first and after a command without a usable measurement.
+    """
     last = memory.numbers[TIME]
-    return select(last > -np.inf, clip(time - last, 0.0, _LONGEST_PERIOD), options.period)
+    known = last > -np.inf and memory.numbers[HELD] == 0.0
+    return select(known, clip(time - last, 0.0, _LONGEST_PERIOD), options.period)
+
+
+@equation
+def believed_speed(memory: Memory, time, speed):
+    """Give the speed measured, m/s, but no further from that believed last than a vehicle can have come since.
+
+    So a wrong one of a moment makes nothing jump that depends on the speed.
+    """
+    reach = _QUICKEST * (time - memory.numbers[TIME])  # infinite at the first
+    return clip(speed, memory.numbers[PACE] - reach, memory.numbers[PACE] + reach)
 
 
 @equation
@@ -79,6 +94,7 @@ def perceive(
     the heading less the slip of a steady turn on the path: by feed-forward, since side-slip fed back costs margin
     (N. R. Kapania, J. C. Gerdes, Vehicle System Dynamics 53(12), 2015).
     """
+    memory.numbers[PACE] = speed = believed_speed(memory, time, speed)
     turning = driven_curvature(response, speed, yaw_rate, steering_angle)
     curvature, steered = turning, steered_curvature(response, speed, turning, steering_angle)
     x, y, heading = reckon(

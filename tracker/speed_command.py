@@ -9,6 +9,7 @@ from tracker.memory import (
     DEMAND,
     FIX,
     MEASURED,
+    PACE,
     RESUMING,
     SPEED,
     STOP,
@@ -64,10 +65,10 @@ def reference_speed(
 
 
 @equation
-def note_stop(options: Options, memory: Memory, reason, measured, time, speed):
+def note_stop(options: Options, memory: Memory, reason, time):
     """Write into the memory whether the vehicle is being stopped and why, and from what speed.
 
-    `reason` is the `StopReason` found in this step, 0 for none; `measured` says whether `time` and `speed` hold.
+    `reason` is the `StopReason` found in this step, 0 for none, and `time` that of the measurement where it is usable.
     The first reason stays, but a fault takes the place of a demand that could be released, so that no release lets
     the vehicle drive on after a fault.
     """
@@ -82,7 +83,7 @@ def note_stop(options: Options, memory: Memory, reason, measured, time, speed):
         reason = _DEMANDED
     if reason != 0 and numbers[STOP] == 0.0:
         # Down from what the vehicle drives, if that is slower than what was asked: a stop must not speed it up.
-        driven = np.maximum(select(measured, speed, numbers[MEASURED]), 0.0)
+        driven = np.maximum(numbers[PACE], 0.0)
         numbers[SPEED] = select(numbers[TIME] > -np.inf, np.minimum(numbers[SPEED], driven), driven)
     if reason != 0 and (numbers[STOP] == 0.0 or passing):
         numbers[STOP] = float(reason)
@@ -95,18 +96,21 @@ def commanded_speed(
 ):  # fmt: skip
     """Give (speed, acceleration) to ask for: the plan's, the law's, those of a stop, or those of the way back to the plan.
 
-    The law's (m/s, m/s²) hold where they are slower than the plan's. A law without an answer leaves it to the plan.
+    The law's (m/s, m/s²) hold where they are slower than the plan's, and no further below what was asked for last than
+    the envelope's deceleration allows. A law without an answer leaves it to the plan.
     """
     numbers = memory.numbers
-    target, acceleration = reference_speed(response, track, envelope, options, s, speed)
+    planned, acceleration = reference_speed(response, track, envelope, options, s, speed)
+    before = numbers[SPEED]
+    lowest, highest = before - envelope.deceleration * period, before + envelope.acceleration * period
+    law_speed = np.maximum(law_speed, select(numbers[TIME] > -np.inf, lowest, 0.0))
+    target = planned
     slower = law_speed < target and np.abs(law_acceleration) < np.inf
     target = select(slower, np.maximum(law_speed, 0.0), target)
     acceleration = select(slower, law_acceleration, acceleration)
-    before = numbers[SPEED]
-    lowest, highest = before - envelope.deceleration * period, before + envelope.acceleration * period
     if numbers[STOP] > 0.0:
         if numbers[RESUMING] == 0.0:
-            before = np.minimum(before, target)
+            before = np.minimum(before, planned)
         target = np.maximum(before - envelope.deceleration * period, 0.0)
         moving = target > 0.0 or numbers[MEASURED] > _STANDING
         acceleration = select(moving, -envelope.deceleration, 0.0)

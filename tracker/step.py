@@ -9,7 +9,18 @@ import numpy as np
 
 from tracker.envelope import EnvelopeValues, curvature_bound, curvature_step
 from tracker.laws.closed_form import wanted_curvature
-from tracker.memory import CURVATURE, MEASURED, NEAR, SPEED, TIME, Memory, StopReason, keep_command
+from tracker.memory import (
+    CURVATURE,
+    HELD,
+    MEASURED,
+    NEAR,
+    PACE,
+    SPEED,
+    TIME,
+    Memory,
+    StopReason,
+    keep_command,
+)
 from tracker.options import Options
 from tracker.perceiving import lost, perceive, since_last, usable
 from tracker.response import ResponseValues
@@ -53,7 +64,7 @@ def deliver(
     back up.
 
     `law_speed` [m/s] and `law_acceleration` [m/s²] are what the law wants to ask for: infinite and 0 for a law that
-    leaves the speed to the plan.
+    leaves the speed to the plan. `speed` is the one measured [m/s]; what depends on a speed takes the one believed.
 
     `reason` is the `StopReason` that was found, 0 for none: from then on the vehicle is brought to a stop, holding
     the curvature when there is no usable measurement to steer by. A demanded stop (slot DEMAND of the memory) and one
@@ -61,27 +72,28 @@ def deliver(
     demand of category 2 that is released.
     """
     numbers = memory.numbers
-    last = numbers[CURVATURE]
+    last, pace = numbers[CURVATURE], numbers[PACE]
     period = select(reason == _USABLE, since_last(options, memory, time), options.period)
     if reason == _USABLE and not np.abs(wanted) < np.inf:
         reason = _LAW_FAILED
     measured = reason not in (_NOT_FINITE, _NOT_INCREASING)
-    note_stop(options, memory, reason, measured, time, speed)
-    bound, step = curvature_bound(envelope, speed), curvature_step(envelope, speed, period)
+    note_stop(options, memory, reason, time)
+    bound, step = curvature_bound(envelope, pace), curvature_step(envelope, pace, period)
     if reason == _USABLE:
         wanted = clip(clip(wanted, -bound, bound), last - step, last + step)
     else:
         wanted = last
     target, acceleration = commanded_speed(
-        response, track, envelope, options, memory, period, s, speed, law_speed, law_acceleration
+        response, track, envelope, options, memory, period, s, pace, law_speed, law_acceleration
     )
     if measured:
         numbers[TIME] = time
         numbers[MEASURED] = speed
+    numbers[HELD] = select(measured, 0.0, 1.0)
     keep_command(memory, select(measured, time, numbers[TIME]), wanted)
     numbers[SPEED] = target
     direction = track.direction
-    return direction * asked_curvature(response, wanted, speed), direction * target, direction * acceleration
+    return direction * asked_curvature(response, wanted, pace), direction * target, direction * acceleration
 
 
 @equation

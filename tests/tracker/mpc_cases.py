@@ -269,3 +269,18 @@ def recorded_drives(every: int) -> list[Programme]:
 def _beside(track: tracks.Track, corridor: float) -> tracks.Track:
     """Give a track with a symmetric corridor [m]."""
     return tracks.Track(track.name, track.path, track.speed, tracks.Corridor.of_width(track.path, corridor))
+
+
+class Failing:
+    """A model of the solver that reports an infeasible programme, or NaN."""
+
+    def __init__(self, flag: int, cost: float) -> None:
+        self.flag, self.cost = flag, cost
+
+    def update(self, *_problem) -> int:
+        """Accept any programme."""
+        return 0
+
+    def solve(self):
+        """Give an answer that must not be used."""
+        return np.full(30, 9.9), self.cost, self.flag, {}

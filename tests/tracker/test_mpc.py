@@ -6,12 +6,13 @@ import math
 
 import numpy as np
 import pytest
-from mpc_cases import PERIOD, RESPONSE, bends, drive, limits, on_path, runner_of, track_of, tyred
+from mpc_cases import PERIOD, RESPONSE, Failing, bends, drive, limits, on_path, runner_of, track_of, tyred
 from pydantic import ValidationError
 from views import NOTHING
 
 import tracks
-from tracker.laws.mpc import MPC, PATIENCE
+from tracker.laws.mpc import MPC
+from tracker.laws.mpc_fallback import PATIENCE
 from tracker.laws.mpc_feedback import mpc_feedback
 from tracker.response import Response
 from tracker.schedule import Schedule
@@ -152,7 +153,7 @@ def test_nan_does_not_poison_the_state() -> None:
     assert disturbed.counts["view_not_finite"] == disturbed.counts["last_plan"] == 3
     view = on_path(track, 40.96, 8.0, 0.1)
     assert disturbed.curvature(view) == pytest.approx(calm.curvature(view), abs=1e-9)
-    assert disturbed._failures == 0
+    assert disturbed._fallback.failures == 0
 
 
 def test_fallback_goes_on_along_the_last_plan() -> None:
@@ -191,21 +192,6 @@ def test_without_any_plan_there_is_no_answer() -> None:
     }
 
 
-class _Failing:
-    """A model of the solver that reports an infeasible programme, or NaN."""
-
-    def __init__(self, flag: int, cost: float) -> None:
-        self.flag, self.cost = flag, cost
-
-    def update(self, *_problem) -> int:
-        """Accept any programme."""
-        return 0
-
-    def solve(self):
-        """Give an answer that must not be used."""
-        return np.full(30, 9.9), self.cost, self.flag, {}
-
-
 @pytest.mark.parametrize(("flag", "cost"), [(-1, 0.0), (-4, 0.0), (1, math.nan)])
 def test_forced_solver_failure_is_counted_and_forgotten(flag: int, cost: float) -> None:
     """A failing solver leaves the shifted last plan, a count, and a fresh solver for the next step."""
@@ -214,7 +200,7 @@ def test_forced_solver_failure_is_counted_and_forgotten(flag: int, cost: float) 
     views = [on_path(track, s, 8.0, 0.2) for s in (58.0, 58.16, 58.32)]
     first = runner.curvature(views[0])
     plan, middles = runner._plan.copy(), runner._work.middles[runner._work.knots].copy()
-    runner._solver._model = _Failing(flag, cost)
+    runner._solver._model = Failing(flag, cost)
     second = runner.curvature(views[1])
     assert second == pytest.approx(np.interp(1.5 * PERIOD, middles, plan), abs=1e-12)
     assert runner.counts["solver_failed"] == runner.counts["last_plan"] == 1
@@ -227,7 +213,7 @@ def test_failure_of_the_speeds_solver_leaves_the_plan() -> None:
     track = bends(8.0)
     runner = runner_of(track)
     runner.curvature(on_path(track, 58.0, 8.0))
-    runner._speed_solver._model = _Failing(-1, 0.0)
+    runner._speed_solver._model = Failing(-1, 0.0)
     assert math.isfinite(runner.curvature(on_path(track, 58.16, 8.0)))
     assert runner.speed is None
     assert runner.counts["speed_solver_failed"] == 1

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from mpc_cases import bends, track_of
+from mpc_cases import Failing, bends, track_of
 from nonlinear_mpc_cases import CAR, PERIOD, WITH_TYRES, WITHOUT, drive, limits, runner_of, steady_view
 from pydantic import ValidationError
 from views import NOTHING
@@ -15,8 +15,9 @@ from views import NOTHING
 import tracker
 import tracks
 import tuning
+from tracker.laws.mpc_fallback import PATIENCE
 from tracker.laws.nonlinear_mpc import NonlinearMPC
-from tracker.laws.nonlinear_mpc_runner import PATIENCE, NonlinearMPCRunner
+from tracker.laws.nonlinear_mpc_runner import NonlinearMPCRunner
 from tuning.vehicle.steady import steady_turn
 
 
@@ -183,21 +184,6 @@ def test_without_any_plan_there_is_no_answer() -> None:
     assert runner.terms() == {}
 
 
-class _Failing:
-    """A solver that reports an infeasible programme, or NaN."""
-
-    def __init__(self, flag: int, cost: float) -> None:
-        self.flag, self.cost = flag, cost
-
-    def update(self, *_problem) -> int:
-        """Accept any programme."""
-        return 0
-
-    def solve(self):
-        """Give an answer that must not be used."""
-        return np.full(18, 9.9), self.cost, self.flag, {}
-
-
 @pytest.mark.parametrize(("flag", "cost"), [(-1, 0.0), (-4, 0.0), (1, math.nan)])
 def test_forced_solver_failure_is_counted_and_forgotten(flag: int, cost: float) -> None:
     """A failing solver leaves the shifted last plan, a count, and a fresh solver for the next step."""
@@ -205,7 +191,7 @@ def test_forced_solver_failure_is_counted_and_forgotten(flag: int, cost: float) 
     runner = runner_of(track, WITHOUT)
     followed(2, runner, track)
     plan = runner._plan.asked.copy()
-    runner._solver = _Failing(flag, cost)
+    runner._solver._model = Failing(flag, cost)
     second = runner.curvature(steady_view(track, WITHOUT, 58.32, 8.0, asked=runner._previous, error=0.2))
     assert second == pytest.approx(np.interp(1.5 * PERIOD, runner._middles, plan), abs=1e-12)
     assert runner.counts["solver_failed"] == runner.counts["last_plan"] == 1

@@ -1,4 +1,4 @@
-"""The preview law in closed loop: steady turns, lane changes, an offset, a dead time, a steering that pulls."""
+"""The preview law in closed loop: lane changes, an offset, a dead time, a steering that pulls."""
 
 from __future__ import annotations
 
@@ -7,70 +7,15 @@ import sys
 
 import numpy as np
 import pytest
+from shuttle_drives import TYRES, VEHICLES, in_the_arc
 
 import tracker
 import tracks
 import tuning
-from tracker.laws.preview_lqr_model import ASKED, HEADING, LATERAL, SIDEWAYS, STEERED, YAW_RATE
-from tracker.laws.preview_lqr_table import FEEDBACK
-from tracker.prediction import rear_slip
-from tracker.schedule import gain_at, place_at
 from tracks.one_source import plain
 from tuning.simulation.kernel import closed_loop
 
-SHUTTLE = {
-    "body": {"wheelbase": 3.4, "mass": 3600.0, "front_axle_distance": 1.9, "width": 2.0},
-    "tyres": {"cornering_stiffness_front": 110e3, "cornering_stiffness_rear": 160e3},
-    "steering": {
-        "dead_time": 0.113,
-        "natural_frequency": 11.0,
-        "damping": 0.75,
-        "offset": 0.004,
-        "gain": 0.97,
-    },
-    "drive": {},
-}
-TYRES = tuning.Vehicle.model_validate(SHUTTLE)
-VEHICLES = {"single-track": TYRES, "kinematic": TYRES.replace(**{"body.model": "kinematic"})}
-PERIOD = 0.02
-
 with_vehicles = pytest.mark.parametrize("vehicle", VEHICLES.values(), ids=VEHICLES)
-
-
-def in_the_arc(run, track) -> np.ndarray:
-    """Give the recordings in the last third of the arc of a constant-radius course."""
-    arc = next(section for section in track.sections if section.name == "arc")
-    return (run.s > arc.start + 0.67 * (arc.end - arc.start)) & (run.s < arc.end - 8.0)
-
-
-@with_vehicles
-def test_steady_turn_leaves_no_error(vehicle):
-    """With feed-forward the rear axle keeps to a bend of 100 m within 1 mm."""
-    track = tracks.constant_radius(radius=100.0)
-    run = tuning.simulate(tracker.PreviewLQR(), vehicle, track)
-    assert np.abs(run.lateral_error[in_the_arc(run, track)]).max() < 1e-3
-
-
-@with_vehicles
-def test_without_feed_forward_the_error_is_the_known_one(vehicle):
-    """Where the command stands still, K_e e = −(K_ψ σ − K_v V σ + K_r V κ + K_δ κ + K_u κ): Rajamani ch. 3 (from memory).
-
-    There as the error that the gains of A8 leave without feed-forward; here with the law's own gains and states.
-    """
-    track = tracks.constant_radius(radius=200.0)
-    law = tracker.PreviewLQR(feed_forward=False)
-    run = tuning.simulate(law, vehicle, track)
-    speed = float(run.speed[in_the_arc(run, track)].mean())
-    response, bend = vehicle.response, 1.0 / 200.0
-    gains = law.gain_table(response, tracker.Envelope().values(response), PERIOD)
-    place = place_at(gains, speed)
-    k = [gain_at(gains, place, FEEDBACK + i) for i in range(7)]
-    slip = rear_slip(response.values, speed, bend)
-    push = (k[HEADING] - k[SIDEWAYS] * speed) * slip + (k[YAW_RATE] * speed + k[STEERED] + k[ASKED]) * bend
-    expected = -push / k[LATERAL]
-    found = run.lateral_error[in_the_arc(run, track)]
-    assert expected < -0.1
-    assert found == pytest.approx(np.full(found.size, expected), rel=0.005)
 
 
 @with_vehicles

@@ -14,19 +14,20 @@ from typing import ClassVar, Self
 from pydantic import Field, model_validator
 
 from tracker.envelope import EnvelopeValues
-from tracker.laws.base import IN_PYTHON, Gain, Law
-from tracker.laws.mpc_runner import PATIENCE, MPCRunner
+from tracker.laws.base import IN_PYTHON
+from tracker.laws.mpc_runner import MPCRunner
 from tracker.laws.mpc_speed import SPEED_NODES
 from tracker.laws.mpc_terminal import SPEEDS
 from tracker.laws.mpc_terms import UNITS
 from tracker.laws.mpc_values import MpcValues
+from tracker.laws.tolerances import Tolerant
 from tracker.options import Options
 from tracker.response import Response
 from tracker.schedule import Positive, value_at
 from tracks import Track
 from tracks.errors import InputError
 
-__all__ = ["MPC", "PATIENCE", "MPCRunner"]
+__all__ = ["MPC", "MPCRunner"]
 
 _SPEED_HORIZON = (
     3.0  # s, at least: longer than it takes to build up and let off any braking under a jerk limit
@@ -34,31 +35,15 @@ _SPEED_HORIZON = (
 _SPEED_BREACH = 0.01  # m/s above what can be held that costs half a unit in a second, see `mpc_speed`
 
 
-class MPC(Law):
+class MPC(Tolerant):
     """Linear time-varying model-predictive control in path coordinates, a condensed quadratic programme per step.
 
-    The tolerances say how large a deviation costs as much as another (Bryson's rule: weight 1/tolerance²); only
-    their ratios matter, and each may be a `Schedule` over the speed. On a straight the loop's bandwidth is about
-    (v² u̇ / e)^(1/3) rad/s with the tolerances u̇ of the curvature rate and e of the lateral error, or (jerk/e)^(1/3)
-    where the lateral jerk v² u̇ is the stricter of the two, as it is above walking pace.
+    What the tolerances mean and which bandwidth they make, `Tolerant` says.
     """
 
     kernel: ClassVar[int] = IN_PYTHON
     term_units: ClassVar[dict[str, str]] = UNITS
 
-    lateral_tolerance: Positive = Field(default=0.1, description="m: of the lateral error")
-    heading_tolerance: Positive = Field(
-        default=0.1, description="rad: of the course of the rear axle against the path; damps at low speed"
-    )
-    lateral_velocity_tolerance: Positive = Field(
-        default=0.2, description="m/s: v times that course; damps at speed"
-    )
-    curvature_rate_tolerance: Positive = Field(
-        default=0.05, description="1/(m s): of the commanded curvature's rate; decides at low speed"
-    )
-    lateral_jerk_tolerance: Positive = Field(
-        default=1.0, description="m/s³: v² times the commanded curvature's rate; decides at speed"
-    )
     lateral_acceleration_tolerance: Positive = Field(
         default=3.0, description="m/s²: v² times the departure from the path's own curvature"
     )
@@ -111,23 +96,6 @@ class MPC(Law):
                 "mend the lengths, or give a number",
             )
         return self
-
-    @classmethod
-    def search_space(cls, response: Response) -> dict[str, Gain]:
-        """Give three tolerances; that of the lateral jerk is the yardstick that they are measured against."""
-        length = response.wheelbase
-        quickest = response.rate_limit / length
-        # With the jerk given, times go with the cube root of the lateral tolerance, so velocities with its 2/3.
-        sideways = length ** (2.0 / 3.0)
-        return {
-            "lateral_tolerance": Gain(
-                0.005 * length, 0.3 * length, True, "m", "smaller tracks tighter and steers harder"
-            ),
-            "lateral_velocity_tolerance": Gain(0.015 * sideways, sideways, True, "m/s", "smaller damps more"),
-            "curvature_rate_tolerance": Gain(
-                0.01 * quickest, quickest, True, "1/(m s)", "smaller calms the steering at low speed"
-            ),
-        }
 
     def start(
         self, response: Response, envelope: EnvelopeValues, track: Track, period: float, speed_factor: float

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
+from tracker.laws.mpc_fallback import Fallback
 from tracker.laws.mpc_model import tyres_known
 from tracker.laws.mpc_qp import condense
 from tracker.laws.mpc_solver import Solver
@@ -28,12 +29,11 @@ from tracks.track import planned_speed
 if TYPE_CHECKING:
     from tracker.laws.mpc import MPC
 
-__all__ = ["PATIENCE", "MPCRunner"]
+__all__ = ["CREEP", "FASTEST", "SLOWED", "MPCRunner"]
 
-PATIENCE = 10  # fallbacks in a row, 0.2 s at 50 Hz: time to pass a bad measurement, not to drive blind
 CREEP = 0.2  # 1/s, times the wheelbase: the lowest speed predicted with; at rest no input moves the model
 FASTEST = 1.5  # of the plan's top speed: the end of the table of terminal costs
-_SLOWED = 0.05  # m/s below the plan from which the speed counts as slowed
+SLOWED = 0.05  # m/s below the plan from which the speed counts as slowed
 # m/s: below it what can be held is asked for as it is, so that starts and stops are the tracker's to the centimetre.
 _WALKING = 1.0
 _WIDENED = 1e-9  # 1/m
@@ -74,8 +74,6 @@ class MPCRunner:
         self._solver = Solver(self._work)
         self._speed_solver = Solver(self._speed_work, fixed=True)
         self._plan: NDArray[np.float64] | None = None
-        self._age = 0.0  # of the plan, s
-        self._failures = 0  # in a row
         self._previous = math.nan  # command
         self._before = math.nan  # the command before the last plan
         self._started = False  # the speed's plan
@@ -84,6 +82,7 @@ class MPCRunner:
             ("view_not_finite", "solver_failed", "speed_solver_failed", "last_plan", "stop", "corridor_left",
              "beyond_limit", "slowed"), 0,
         )  # fmt: skip
+        self._fallback = Fallback(period, envelope.curvature_rate, self.counts)
 
     def curvature(self, view: View) -> float:
         """Give the first input of the optimal plan, 1/m, + left; the last plan's where there is none; else NaN."""
@@ -100,7 +99,8 @@ class MPCRunner:
         work, counts = self._work, self.counts
         work.plan[:] = plan
         work.told[PLANNED] = 1.0
-        self._plan, self._age, self._failures = plan, 0.0, 0
+        self._plan = plan
+        self._fallback.renew()
         counts["corridor_left"] += int(self._solver.violated)
         counts["beyond_limit"] += int(work.told.item(WIDENED) > _WIDENED)
         self._previous = min(max(plan.item(0), work.lower.item(0)), work.upper.item(0))
@@ -112,7 +112,8 @@ class MPCRunner:
         self._solver.forget()
         self._speed_solver.forget()
         self._work.told[PLANNED] = 0.0
-        self._plan, self._age, self._failures, self._started = None, 0.0, 0, False
+        self._fallback.forget()
+        self._plan, self._started = None, False
         self._previous = min(max(curvature, -limit), limit)
 
     def terms(self) -> dict[str, float]:
@@ -133,7 +134,7 @@ class MPCRunner:
                 "acceleration_asked": self.speed[1],
                 "speed_held": float(self._speed_work.bounds[0]),
             }
-        return found | {"failures": float(self._failures)}
+        return found | {"failures": float(self._fallback.failures)}
 
     def steady_view(self, s: float, speed: float) -> View:
         """Give the view of a vehicle that keeps to the path at s [m] in the steady turn of its curvature there."""
@@ -196,23 +197,13 @@ class MPCRunner:
         if self._cut and not slow:
             s = float(view.s)
             held, plan = planned_speed(self._track, s)[0], planned_speed(self._plan_arrays, s)[0]
-            slow = bool(held < self._values.speed_factor * plan - _SLOWED)
+            slow = bool(held < self._values.speed_factor * plan - SLOWED)
         self.counts["slowed"] += int(slow)
 
     def _fall_back(self, why: str) -> float:
-        """Give the last plan's input at the present time, or NaN without a plan or after PATIENCE in a row."""
-        counts, work = self.counts, self._work
-        counts[why] += 1
-        self._failures += 1
+        """Give the last plan's input at the present time; NaN where that is no answer."""
+        work = self._work
         work.told[PLANNED] = 0.0
-        if self._plan is None or self._failures > PATIENCE:
-            counts["stop"] += 1
-            return math.nan
-        counts["last_plan"] += 1
-        values = self._values
-        self._age += values.period
-        # Between two knots the plan keeps the limit on rate.
-        wanted = float(np.interp(self._age + 0.5 * values.period, work.middles[work.knots], self._plan))
-        step = values.envelope.curvature_rate * values.period
-        self._previous = min(max(wanted, self._previous - step), self._previous + step)
-        return self._previous
+        wanted = self._fallback.answer(why, work.middles[work.knots], self._plan, self._previous)
+        self._previous = wanted if math.isfinite(wanted) else self._previous
+        return wanted

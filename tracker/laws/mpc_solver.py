@@ -41,7 +41,7 @@ class Solver:
         self.found: NDArray[np.float64] | None = None
         """The last solution, shape (f,), or None after a failure."""
         self.info: dict[str, Any] = {}
-        """DAQP's own report on it: iterations, multipliers."""
+        """DAQP's own report on the last success: iterations, multipliers."""
 
     def forget(self) -> None:
         """Start the next programme afresh."""
@@ -66,8 +66,8 @@ class Solver:
         self._model = self.found = None
         if flag < 0:
             return None
-        found, cost, flag, self.info = model.solve()
+        found, cost, flag, info = model.solve()
         if flag not in (_OPTIMAL, _SOFT_VIOLATED) or not math.isfinite(cost):
             return None
-        self._model, self.found, self.violated = model, found, flag == _SOFT_VIOLATED
+        self._model, self.found, self.violated, self.info = model, found, flag == _SOFT_VIOLATED, info
         return found

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-import daqp  # pyright: ignore[reportMissingImports]  # a compiled module without stubs
 import numpy as np
 from numpy.typing import NDArray
 
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import View
+from tracker.laws.mpc_fallback import Fallback
+from tracker.laws.mpc_runner import CREEP, FASTEST, SLOWED
+from tracker.laws.mpc_solver import Solver
 from tracker.laws.nonlinear_mpc_integrator import Integrator, new_stages
 from tracker.laws.nonlinear_mpc_preview import carry_forward, look_ahead, start_plan
 from tracker.laws.nonlinear_mpc_qp import condense, unfold
@@ -24,24 +26,13 @@ from tracks.track import planned_speed
 if TYPE_CHECKING:
     from tracker.laws.nonlinear_mpc import NonlinearMPC
 
-__all__ = ["PATIENCE", "NonlinearMPCRunner"]
+__all__ = ["NonlinearMPCRunner"]
 
-PATIENCE = 10  # fallbacks in a row, 0.2 s at 50 Hz: time to pass a bad measurement, not to drive blind
-CREEP = 0.2  # 1/s, times the wheelbase: the lowest speed predicted with; at rest no input moves the model
-FASTEST = 1.5  # of the plan's top speed: the end of the table of terminal costs
 FIRST_STEPS = 4  # of the first answer, which has no last plan to start from
 # Largest lateral error planned with, over the distance of the horizon: from further out the plan leads in at about
 # this slope instead of across the path. A rule of thumb.
 _STEEPEST = 0.5
 _ACTIVE = 1e-9  # multiplier above which a bound counts as active
-_SLOWED = 0.05  # m/s below the plan from which the speed counts as slowed
-_OPTIMAL = (1, 2)  # DAQP: optimal, optimal with a soft constraint violated
-_SETTINGS = {
-    "primal_tol": 1e-8,  # of a bound; hard rows have a norm of 1
-    "zero_tol": 1e-14,  # square of the norm below which a row counts as empty
-    "eps_prox": 0.0,  # the Hessian is positive definite
-    "iter_limit": 500,  # some ten times what a hard programme takes; bounds the time of a step
-}  # fmt: skip
 
 
 class NonlinearMPCRunner:
@@ -75,18 +66,14 @@ class NonlinearMPCRunner:
         self._plan, self._next = new_plan(law.horizon), new_plan(law.horizon)
         self._middles = np.cumsum(self._work.spans) - 0.5 * self._work.spans
         self._late = _lateness(response)
-        self._solver: Any = None
-        self._start = 0.0  # arc length at which the plan was made, m
-        self._planned = False  # whether there is a plan
-        self._age = 0.0  # of the plan, s
-        self._failures = 0  # in a row
+        self._solver = Solver(self._work, warm=False)
         self._previous = math.nan
-        self._info: dict[str, Any] = {}
         self.substeps = 1
         self.speed: tuple[float, float] | None = None
         self._asked_speed = math.inf  # where the plan's hold
         names = ("view_not_finite", "solver_failed", "last_plan", "stop", "corridor_left", "slowed")
         self.counts: dict[str, int] = dict.fromkeys(names, 0)
+        self._fallback = Fallback(period, values.curvature_rate, self.counts)
 
     def curvature(self, view: View) -> float:
         """Give the first input of the plan, 1/m, + left; the last plan's where there is none; else NaN."""
@@ -94,13 +81,13 @@ class NonlinearMPCRunner:
         total += view.yaw_rate + view.rear_velocity + view.slip + view.steered + view.asked
         if not math.isfinite(total):
             return self._fall_back("view_not_finite")
-        first = not self._planned
+        first = not self._fallback.planned
         self.prepare(view)
         for _ in range(FIRST_STEPS if first else 1):
             if not self.iterate():
                 return self._fall_back("solver_failed")
         self._plan, self._next = self._next, self._plan
-        self._start, self._planned, self._age, self._failures = float(view.s), True, 0.0, 0
+        self._fallback.renew()
         limit = self._values.curvature
         self._previous = min(max(float(self._plan.asked[0]), -limit), limit)
         self._ask_speed(view)
@@ -109,7 +96,8 @@ class NonlinearMPCRunner:
     def restart(self, curvature: float) -> None:
         """Forget the last plan and go on from a path curvature that is driven now, 1/m, + left."""
         limit = self._values.curvature
-        self._solver, self._planned, self._age, self._failures = None, False, 0.0, 0
+        self._solver.forget()
+        self._fallback.forget()
         self._previous = min(max(curvature, -limit), limit)
         self.speed, self._asked_speed = None, math.inf
 
@@ -125,8 +113,8 @@ class NonlinearMPCRunner:
             now[4] = view.yaw_rate
         now[5], now[6] = view.steered, min(max(view.asked, -limit), limit)
         now[7] = max(view.speed, values.creep)
-        if self._planned:
-            elapsed = self._age + min(max(view.since, 0.0), 10.0 * values.period)
+        if self._fallback.planned:
+            elapsed = self._fallback.age + min(max(view.since, 0.0), 10.0 * values.period)
             ahead = np.interp(elapsed, work.times, self._plan.nodes[:, ACCELERATION])
             now[8] = min(max(float(ahead), -values.deceleration), values.acceleration)
             carry_forward(values, work, self._plan, self._next, elapsed, now)
@@ -155,11 +143,11 @@ class NonlinearMPCRunner:
         `iterations`, `failures` in a row; where less than the plan's speed is asked for, `speed_asked` [m/s] and
         `acceleration_asked` [m/s²].
         """
-        if not self._planned or not self._info:
+        if not self._fallback.planned or not self._solver.info:
             return {}
         plan, work = self._plan, self._work
         error = plan.nodes[np.argmax(np.abs(plan.nodes[:, OFFSET])), OFFSET]
-        active = np.abs(self._info["lam"]) > _ACTIVE
+        active = np.abs(self._solver.info["lam"]) > _ACTIVE
         found = {
             "predicted_error": float(error),
             "predicted_curvature": float(plan.asked[np.argmax(np.abs(plan.asked))]),
@@ -167,8 +155,8 @@ class NonlinearMPCRunner:
             "planned_speed": float(work.planned[-1, 0]),
             "bounds_on_inputs": float(np.count_nonzero(active[: work.gradient.size])),
             "bounds_on_rows": float(np.count_nonzero(active[work.gradient.size :])),
-            "iterations": float(self._info["iterations"]),
-            "failures": float(self._failures),
+            "iterations": float(self._solver.info["iterations"]),
+            "failures": float(self._fallback.failures),
         }
         if self.speed is not None:
             found |= {"speed_asked": self.speed[0], "acceleration_asked": self.speed[1]}
@@ -176,28 +164,11 @@ class NonlinearMPCRunner:
 
     def _solve(self) -> NDArray[np.float64] | None:
         """Give the optimal inputs of the programme in `work`, shape (m,), or None."""
-        work, solver = self._work, self._solver
         # Of a view beyond all reason the products may overflow.
-        if not math.isfinite(float(work.gradient.sum() + work.hessian.sum())):
+        if not math.isfinite(float(self._work.gradient.sum() + self._work.hessian.sum())):
             return None
-        problem = (work.hessian, work.gradient, work.rows, work.upper, work.lower, work.kinds)
-        if solver is None:
-            solver = daqp.Model()
-            solver.settings = _SETTINGS
-            flag, _ = solver.setup(*problem)
-            ones = np.ones_like(work.upper)
-            solver.soft_weights(ones, ones)
-        else:
-            flag = solver.update(*problem)
-        # Whatever spoils a solver's state, the next programme starts afresh: it is kept only after success.
-        self._solver = None
-        if flag < 0:
-            return None
-        found, cost, flag, info = solver.solve()
-        if flag not in _OPTIMAL or not math.isfinite(cost):
-            return None
-        self._solver, self._info = solver, info
-        self.counts["corridor_left"] += flag == _OPTIMAL[1]
+        found = self._solver.solve()
+        self.counts["corridor_left"] += int(found is not None and self._solver.violated)
         return found
 
     def _ask_speed(self, view: View) -> None:
@@ -207,8 +178,8 @@ class NonlinearMPCRunner:
         """
         work, nodes, values, response = self._work, self._plan.nodes, self._values, self._late
         m, n = work.gradient.size, work.spans.size
-        slower = nodes[1:, SPEED] < work.planned[1:, 0] - _SLOWED
-        active = np.abs(self._info["lam"][m : m + n]) > _ACTIVE
+        slower = nodes[1:, SPEED] < work.planned[1:, 0] - SLOWED
+        active = np.abs(self._solver.info["lam"][m : m + n]) > _ACTIVE
         braking = float(np.interp(response[0], work.times, nodes[:, ACCELERATION]))
         late = response[0] if braking < 0.0 else response[1]
         ahead = float(view.s) + float(view.speed) * late
@@ -226,21 +197,11 @@ class NonlinearMPCRunner:
             self.speed = (asked, float(np.interp(late, work.times, nodes[:, ACCELERATION])))
             self.counts["slowed"] += 1
 
-    def _fall_back(self, reason: str) -> float:
-        """Give the last plan's input at the present time, or NaN without a plan or after PATIENCE in a row."""
-        self.counts[reason] += 1
-        self._failures += 1
-        if not self._planned or self._failures > PATIENCE:
-            self.counts["stop"] += 1
-            return math.nan
-        self.counts["last_plan"] += 1
-        values = self._values
-        self._age += values.period
-        # Between the middles of two steps the plan keeps the limit on rate.
-        wanted = float(np.interp(self._age + 0.5 * values.period, self._middles, self._plan.asked))
-        step = values.curvature_rate * values.period
-        self._previous = min(max(wanted, self._previous - step), self._previous + step)
-        return self._previous
+    def _fall_back(self, why: str) -> float:
+        """Give the last plan's input at the present time; NaN where that is no answer."""
+        wanted = self._fallback.answer(why, self._middles, self._plan.asked, self._previous)
+        self._previous = wanted if math.isfinite(wanted) else self._previous
+        return wanted
 
 
 def _lateness(response: Response) -> tuple[float, float]:

@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from pydantic import Field
 
 from tracker.envelope import EnvelopeValues
-from tracker.laws.base import Gain, Law, View
+from tracker.laws.base import View
 from tracker.laws.mpc_preview import heading_at
 from tracker.laws.preview_lqr_model import (
     ASKED,
@@ -39,8 +39,9 @@ from tracker.laws.preview_lqr_table import (
     Tolerances,
     gain_rows,
 )
+from tracker.laws.tolerances import Tolerant
 from tracker.response import Response, ResponseValues
-from tracker.schedule import Place, Positive, gain_at, place_at
+from tracker.schedule import Place, gain_at, place_at
 from tracks.geometry import PathArrays
 from tracks.one_source import clip, equation, select
 
@@ -125,32 +126,15 @@ def preview_lqr(
     return PreviewLQRTerms(wanted, view.asked, lateral, heading, motion, steering, slip, integral, preview)
 
 
-class PreviewLQR(Law):
+class PreviewLQR(Tolerant):
     """Error-state feedback, optimal for the identified vehicle, with preview of the path's curvature.
 
-    The tolerances say how large a deviation costs as much as another (Bryson's rule: weight 1/tolerance²); only
-    their ratios matter, and they mean what those of the predictive law do. On a straight the loop's bandwidth is about
-    (v² u̇ / e)^(1/3) rad/s with the tolerances u̇ of the curvature rate and e of the lateral error, or (jerk/e)^(1/3)
-    where the lateral jerk v² u̇ is the stricter of the two, as it is above walking pace.
+    What the tolerances mean and which bandwidth they make, `Tolerant` says.
     """
 
     kernel: ClassVar[int] = 3
     term_units: ClassVar[dict[str, str]] = dict.fromkeys(PreviewLQRTerms._fields, "1/m")
 
-    lateral_tolerance: Positive = Field(default=0.1, description="m: of the lateral error")
-    heading_tolerance: Positive = Field(
-        default=0.1,
-        description="rad: of the direction of the rear axle's motion against the path; damps at low speed",
-    )
-    lateral_velocity_tolerance: Positive = Field(
-        default=0.2, description="m/s: of the lateral error's rate; damps at speed"
-    )
-    curvature_rate_tolerance: Positive = Field(
-        default=0.05, description="1/(m s): of the commanded curvature's rate; decides at low speed"
-    )
-    lateral_jerk_tolerance: Positive = Field(
-        default=1.0, description="m/s³: v² times the commanded curvature's rate; decides at speed"
-    )
     integral_rate: float = Field(
         default=0.0,
         ge=0.0,
@@ -176,23 +160,6 @@ class PreviewLQR(Law):
     feed_forward: bool = Field(
         default=True, description="steer by the path's own curvature, and ahead of bends"
     )
-
-    @classmethod
-    def search_space(cls, response: Response) -> dict[str, Gain]:
-        """Give three tolerances; that of the lateral jerk is the yardstick that they are measured against."""
-        length = response.wheelbase
-        quickest = response.rate_limit / length
-        # With the jerk given, times go with the cube root of the lateral tolerance, so velocities with its 2/3.
-        sideways = length ** (2.0 / 3.0)
-        return {
-            "lateral_tolerance": Gain(
-                0.005 * length, 0.3 * length, True, "m", "smaller tracks tighter and steers harder"
-            ),
-            "lateral_velocity_tolerance": Gain(0.015 * sideways, sideways, True, "m/s", "smaller damps more"),
-            "curvature_rate_tolerance": Gain(
-                0.01 * quickest, quickest, True, "1/(m s)", "smaller calms the steering at low speed"
-            ),
-        }
 
     def gain_table(self, response: Response, envelope: EnvelopeValues, period: float) -> NDArray[np.float64]:
         """Give the gains over speed, designed for the vehicle and the period; some milliseconds, then remembered."""

@@ -45,6 +45,7 @@ _NOW = 100.0  # s, the time of the steady view
 _NO_STATES = (
     "NEAR", "CURVATURE", "NEWEST", "COUNT", "STOP", "TIME", "SPEED", "MEASURED", "RESUMING", "DEMAND", "POSE_X",
     "POSE_Y", "POSE_HEADING", "POSE_TIME", "POSE_SPEED", "FIX", "TOLD_X", "TOLD_Y", "TOLD_HEADING",
+    "HELD", "PACE",
 )  # fmt: skip
 
 # Steps of the differences, of e.g. a lateral error (m), angles (rad), rates (rad/s), curvatures (1/m) and other slots.
