@@ -41,7 +41,7 @@ class _Budget(NamedTuple):
     scenarios: tuple[Scenario, ...]
 
 
-# The demo must end within a minute on two slow cores. A closed-form law runs compiled, a predictive one solves a
+# The demo must end in about a minute on two slow cores. A closed-form law runs compiled, a predictive one solves a
 # programme at every step; it has fewer candidates, and is near its best with hardly any tuning.
 _BUDGETS = {
     "PurePursuit": _Budget(32, 20, (_OFF, _LATE)),
@@ -152,7 +152,7 @@ def run_demo(
     files["export/"] = "parameters.json of each law for the vehicle's software, with schema and README"
     with clock.stage("report", "drawing the report"):
         write_report(
-            folder / "report.html", title=f"{NAME}: three laws tuned and compared",
+            folder / "report.html", title=f"{NAME}: {len(studies)} laws tuned and compared",
             found=found, studies=studies, comparison=comparison, files=files, done=_done(roads, limits),
         )  # fmt: skip
     files = {"report.html": "everything on one page", "pictures/": "its pictures", **files}
