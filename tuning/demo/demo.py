@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -24,6 +25,7 @@ from tuning.simulation import Scenario
 __all__ = ["DemoResult", "run_demo"]
 
 NAME = "Campus shuttle (invented)"
+_WIDTH = 128  # characters of a printed line, about that of the table
 
 
 # Circumstances that decide gains. Steering is later by 0.08 s, in the comparison by 0.05 s, so that the gains found are
@@ -80,7 +82,7 @@ class DemoResult:
                 f"Written into {self.folder}/:",
                 *(f"  {name:<{width}}  {meaning}" for name, meaning in self.files.items()),
                 "",
-                f"Took {sum(self.seconds.values()):.1f} s: {stages}.",
+                *textwrap.wrap(f"Took {sum(self.seconds.values()):.1f} s: {stages}.", _WIDTH),
                 f"Next: open {self.folder / 'report.html'} in a browser.",
             ]
         )
