@@ -106,14 +106,15 @@ def test_script_on_the_small_car(shared_data, tmp_path):
 
 def test_law_of_a_users_own(tmp_path):
     """The law in the tracker's README, as it stands in a user's script, is tuned and finishes every run."""
-    code = re.findall(
-        r"```python\n(.*?)```", (ROOT / "tracker" / "README.md").read_text(encoding="utf-8"), re.DOTALL
-    )
+    text = (ROOT / "tracker" / "README.md").read_text(encoding="utf-8")
+    code = re.findall(r"```python\n(.*?)```", text, re.DOTALL)
+    (said,) = re.findall(r"```text\n(.*?)```", text, re.DOTALL)
     vehicle = {"body": {"wheelbase": 3.4}, "steering": {"dead_time": 0.1}, "drive": {}}
     tuning.Vehicle.model_validate(vehicle).save(tmp_path / "vehicle.toml")
     first, explained, scheduled, stand_by, inner_loops, own_law = code
     assert run(first, tmp_path).count("m/s") == 2
-    assert "cross track" in run(explained, tmp_path)
+    assert run(explained, tmp_path) == said
+    assert "cross track" in said
     # Between the knots of 2.2 s and 1.5 s.
     assert 1.5 < float(run(scheduled, tmp_path).split()[0]) < 2.2
     assert "3.00 m/s by the driver, 3.04 m/s engaged" in run(stand_by, tmp_path)

@@ -97,31 +97,73 @@ class Explanation:
         return content
 
     def text(self) -> str:
-        """Give the explanation as lines that a person reads."""
-        x, y, heading = self.believed
-        lines = [
-            f"{self.law} at {self.time:.3f} s",
-            f"  believed pose    {x:.3f} m, {y:.3f} m, {heading:.4f} rad",
-        ]
+        """Give the explanation as lines that a person reads: names in one column, values in the next."""
+        rows = [("believed pose", _pose(*self.believed))]
         if self.view is not None:
             v = self.view
-            lines += [
-                f"  taking effect    {v.x:.3f} m, {v.y:.3f} m, {v.heading:.4f} rad at {v.speed:.2f} m/s",
-                f"  against the path s {v.s:.2f} m, lateral {v.lateral_error:+.3f} m, heading {v.heading_error:+.4f} rad",
-                f"  curvature        path {v.path_curvature:+.5f} 1/m, driven {v.curvature:+.5f} 1/m",
+            rows += [
+                ("taking effect", f"{_pose(v.x, v.y, v.heading)}, at {v.speed:.2f} m/s"),
+                (
+                    "against the path",
+                    f"s {v.s:.2f} m, lateral {_told(v.lateral_error, 'm')}, heading {_told(v.heading_error, 'rad')}",
+                ),
+                (
+                    "curvature",
+                    f"path {_told(v.path_curvature, '1/m')}, driven {_told(v.curvature, '1/m')}",
+                ),
             ]
-        for name, value in self.terms.items():
-            lines.append(f"  {name.replace('_', ' '):16s} {value:+.5g} {self.units.get(name, '')}".rstrip())
-        limited = f", limited by {self.limited_by}" if self.limited_by else ""
-        lines.append(f"  wanted           {self.wanted:+.5f} 1/m; asked {self.asked:+.5f} 1/m{limited}")
-        lines.append(
-            f"  command          {self.command.curvature:+.5f} 1/m (understeer {self.understeer:+.5f}, "
-            f"steering {self.steering:+.5f}), {self.command.speed:.2f} m/s, {self.command.acceleration:+.2f} m/s²"
+        if self.terms:
+            rows.append(("terms of the law", ""))
+            rows += [
+                (f"  {name.replace('_', ' ')}", _told(value, self.units.get(name, "")))
+                for name, value in self.terms.items()
+            ]
+        rows += self._answer_rows()
+        width = max(len(name) for name, _ in rows)
+        return "\n".join(
+            [
+                f"{self.law} at {self.time:.3f} s",
+                *(f"  {name:{width}s}  {told}".rstrip() for name, told in rows),
+            ]
         )
-        lines.append(f"  speed from       {self.speed_from} (plan {self.planned_speed:.2f} m/s)")
+
+    def _answer_rows(self) -> list[tuple[str, str]]:
+        """Say what was wanted, asked and sent, and why."""
+        wanted = _told(self.wanted, "1/m") if math.isfinite(self.wanted) else "not asked of the law"
+        limited = {"": "", "held": ", the last one, held"}.get(
+            self.limited_by, f", limited by {self.limited_by}"
+        )
+        sent = self.command
+        rows = [
+            ("wanted", wanted),
+            ("asked", f"{_told(self.asked, '1/m')}{limited}"),
+            (
+                "command",
+                f"{_told(sent.curvature, '1/m')} (understeer {_told(self.understeer, '1/m')}, "
+                f"steering {_told(self.steering, '1/m')})",
+            ),
+            ("speed", f"{sent.speed:.2f} m/s, acceleration {_told(sent.acceleration, 'm/s²')}"),
+            ("speed from", f"{self.speed_from} (plan {self.planned_speed:.2f} m/s)"),
+        ]
         if self.stopped_because is not StopReason.NONE:
-            lines.append(f"  stopped because  {self.stopped_because.name.lower().replace('_', ' ')}")
-        return "\n".join(lines)
+            rows.append(("stopped because", self.stopped_because.name.lower().replace("_", " ")))
+        return rows
+
+
+# Decimal places that a driver's steering can tell apart; a number without unit is a count or a share.
+_PLACES = {"1/m": 5, "rad": 4, "m": 3, "m/s": 2, "m/s²": 2, "s": 2}
+
+
+def _told(value: float, unit: str) -> str:
+    """Give a value with its sign and unit; numbers without a unit plain."""
+    if unit not in _PLACES:
+        return f"{value:.4g} {unit}".rstrip()
+    # Adding 0.0 takes the sign from a zero.
+    return f"{round(value, _PLACES[unit]) + 0.0:+.{_PLACES[unit]}f} {unit}"
+
+
+def _pose(x: float, y: float, heading: float) -> str:
+    return f"x {x:.3f} m, y {y:.3f} m, heading {_told(heading, 'rad')}"
 
 
 def explain(

@@ -168,10 +168,16 @@ def _check_complete(
     wanted = [field for field in model.model_fields if not (issubclass(model, Law) and field in _CARRIED)]
     for field in wanted:
         if field not in table:
+            remedy = "add it, or export the parameters again"
+            default = model.model_fields[field].default
+            if issubclass(model, Law) and isinstance(default, (bool, int, float)):
+                remedy = (
+                    f"add it, or tune and export again (a new {model.__name__} has {json.dumps(default)}; "
+                    "an older pathtrim tuned without it)"
+                )
             raise FileError(
-                file, f"{name}.{field}", "the value is missing", f"every one of {', '.join(wanted)}",
-                "add it, or export the parameters again",
-            )  # fmt: skip
+                file, f"{name}.{field}", "the value is missing", f"every one of {', '.join(wanted)}", remedy
+            )
     for field in table:
         if field not in wanted:
             raise FileError(

@@ -39,6 +39,7 @@ _EXPECTED = {
     "dict_type": "a table of fields",
     "list_type": "a list",
     "tuple_type": "a list",
+    "too_short": "a longer list",
 }
 _REMEDIES = {
     "missing": "add the field",
@@ -70,6 +71,8 @@ def explain(error: ValidationError) -> tuple[str, str, str, str]:
         what = str(original) if original is not None else fault["msg"]
         return field, what, "", "" if field == "" else remedy
     expected = _EXPECTED.get(kind, _as_expectation(fault["msg"]))
+    if kind == "float_type" and "a number" in fault["loc"]:
+        expected = 'a number, or a schedule over speed: {"speeds": [2, 8], "values": [1.5, 1.0]}'
     return field, f"received {received}", expected, remedy
 
 

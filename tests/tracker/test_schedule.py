@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import json
+import re
+
+import jsonschema
 import numpy as np
 import pytest
 from pydantic import ValidationError
@@ -11,6 +15,7 @@ import tracker
 import tracks
 import tuning
 from tracker.schedule import gain_at, place_at, table, value_at
+from tracks.errors import FileError
 from tracks.one_source import plain
 
 RISING = tracker.Schedule(speeds=(2.0, 5.0, 6.0, 12.0), values=(2.0, 1.2, 1.1, 0.4))
@@ -81,6 +86,35 @@ def test_bounds_hold_between_schedules():
         tracker.PurePursuit(
             shortest_lookahead=tracker.Schedule(speeds=(1.0, 10.0), values=(3.0, 9.0)), longest_lookahead=8.0
         )
+
+
+@pytest.mark.parametrize("wrong", [[[2.0, 1.0], [4.0, 2.0]], "1.0"])
+def test_what_is_neither_a_number_nor_a_schedule_is_told_the_form_of_both(wrong, tmp_path):
+    """A schedule written by hand in another form is answered with the form to write, which then loads."""
+    tracker.save(tracker.Stanley(), tmp_path / "law.json")
+    content = json.loads((tmp_path / "law.json").read_text())
+    content["gains"]["gain"] = wrong
+    (tmp_path / "law.json").write_text(json.dumps(content))
+    with pytest.raises(FileError) as caught:
+        tracker.load(tmp_path / "law.json")
+    assert caught.value.where == "gains.gain"
+    form = re.search(r"\{.*\}", caught.value.expected)
+    assert form is not None
+    content["gains"]["gain"] = json.loads(form[0])
+    jsonschema.validate(content, tracker.parameters.schema())
+    (tmp_path / "law.json").write_text(json.dumps(content))
+    assert tracker.load(tmp_path / "law.json").gain == tracker.Schedule(speeds=(2.0, 8.0), values=(1.5, 1.0))
+
+
+def test_a_gain_that_an_older_file_lacks_is_named_with_what_a_new_law_has(tmp_path):
+    """Files of before a gain existed are refused, since its default may drive otherwise than what was tuned."""
+    tracker.save(tracker.PurePursuit(), tmp_path / "law.json")
+    content = json.loads((tmp_path / "law.json").read_text())
+    del content["gains"]["feed_forward"]
+    (tmp_path / "law.json").write_text(json.dumps(content))
+    with pytest.raises(FileError, match="a new PurePursuit has true") as caught:
+        tracker.load(tmp_path / "law.json")
+    assert caught.value.where == "gains.feed_forward"
 
 
 def test_file_gives_back_the_identical_law(tmp_path):

@@ -27,7 +27,7 @@ def demo(tmp_path_factory):
 
 
 def test_the_demo_keeps_every_limit(demo):
-    """Status 0: each of the three laws can be tuned to the limits for riders who stand, on both tracks."""
+    """Status 0: each of the four laws can be tuned to the limits for riders who stand, on both tracks."""
     folder, status, said = demo
     told = json.loads(said[-1])
     assert status == 0

@@ -121,7 +121,14 @@ def test_too_little_margin_is_status_1(place, capsys):
         ("--law Stanley --speeds 9:3", "--speeds"),
         ("--law Stanley --speeds fast", "--speeds"),
         ("--law Stanleys", "neither a law nor a file"),
+        ("--law Stanley --speeds 0:5", "from 0.1 to 150"),
         ("--law Stanley --gain damp", "no gain"),
+        ("--law Stanley --gain =1:3", "NAME=LOW:HIGH"),
+        ("--law Stanley --gain gain=3:1", "gain=0.5:4"),
+        ("--law Stanley --gain gain=0:3", "greater than 0"),
+        ("--law Stanley --gain feed_forward=0:1", "no gain that varies"),
+        ("--law MPC --gain horizon=10:30", "no gain that varies"),
+        ("--law MPC --gain corridor_margin", "--gain corridor_margin=LOW:HIGH"),
         ("--law Stanley --period 1", "period"),
         ("--law Stanley --draws 2 --speeds 3:3.5:2 --gain none --vehicle other.toml", "intervals"),
     ],
@@ -133,7 +140,8 @@ def test_bad_input_is_status_2_and_writes_nothing(place, capsys, words, said):
     if "--vehicle" not in arguments:
         arguments += ["--vehicle", "vehicle.toml"]
     assert run(["stability", *arguments, "--out", "out"]) == 2
-    assert said in capsys.readouterr().err.splitlines()[-1]
+    (sentence,) = capsys.readouterr().err.splitlines()  # before any work
+    assert said in sentence
     assert not (place / "out").exists()
 
 

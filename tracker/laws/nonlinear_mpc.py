@@ -37,6 +37,10 @@ class NonlinearMPC(Law):
     """
 
     kernel: ClassVar[int] = IN_PYTHON
+    term_units: ClassVar[dict[str, str]] = {
+        "predicted_error": "m", "predicted_curvature": "1/m", "predicted_speed": "m/s", "planned_speed": "m/s",
+        "speed_asked": "m/s", "acceleration_asked": "m/s²",
+    }  # fmt: skip
 
     lateral_tolerance: float = _tolerance(0.1, "m: of the lateral error")
     heading_tolerance: float = _tolerance(

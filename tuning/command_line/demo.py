@@ -13,7 +13,7 @@ from tuning.command_line.output import BROKEN_LIMIT, deliver, say
 __all__ = ["NAME", "SHORT", "command"]
 
 NAME = "demo"
-SHORT = "The whole job on shipped data, in under a minute."
+SHORT = "The whole job on shipped data, in about a minute."
 
 
 def command(
@@ -26,7 +26,7 @@ def command(
     """Take an invented campus shuttle from drive logs to tuned laws, a comparison, exported parameters and a report.
 
     Writes the logs and every file that a project of your own would have, so that the other commands can be tried on
-    them. Takes under a minute the first time, while equations are compiled.
+    them. Takes a little more than a minute the first time, when equations are compiled, and half a minute after that.
 
     Example: pathtrim demo --out demo
     """

@@ -26,10 +26,10 @@ _UsageError: type[Exception] = typer.BadParameter.__mro__[2]
 
 _HELP = """Design, tune and prove path-tracking controllers of a by-wire road vehicle.
 
-The usual way through: plan the drives that show how the vehicle answers, identify the vehicle from drive logs, tune the tracking laws for it, compare them, and export
-the parameters of the one you choose. `pathtrim demo` shows all of it on shipped data in under a minute.
+The usual way through: plan the drives that show how the vehicle answers, identify the vehicle from drive logs, tune the tracking laws for it, see what stability margins they keep, compare them, and export
+the parameters of the one you choose. `pathtrim demo` goes from logs to exported parameters on shipped data in about a minute.
 
-Exit status: 0 done; 1 done, but a limit is not met, the fit is not to be trusted, or a plan
+Exit status: 0 done; 1 done, but a limit is not met or a margin is too small, the fit is not to be trusted, or a plan
 leaves a value open; 2 bad input or usage.
 
 Drive on a closed course first, with a trained safety driver and a working stop device; local codes and licensed

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -85,11 +86,12 @@ def command(
     import tuning
     from tuning.command_line import inputs
     from tuning.stability import Setting, StabilityLimits, drawn_from_intervals
+    from tuning.stability.over_speed import FASTEST, SLOWEST
     from tuning.stability.stability_map import gain_of
 
     named = inputs.named_laws(law)
     car = tuning.Vehicle.load(vehicle)
-    at = _range("--speeds", speeds)
+    at = _range("--speeds", speeds, least=SLOWEST, most=FASTEST)
     chosen, given = _gain_word(gain)
     limits = StabilityLimits.model_validate(
         {
@@ -179,8 +181,15 @@ def _examined(
     return StabilityFindings(name, over, mapped, spread)
 
 
-def _range(option: str, word: str, count: int = 37) -> np.ndarray:
-    """Read LOW:HIGH or LOW:HIGH:COUNT."""
+def _range(
+    option: str,
+    word: str,
+    count: int = 37,
+    least: float = -math.inf,
+    most: float = math.inf,
+    example: str = "2:20:37",
+) -> np.ndarray:
+    """Read LOW:HIGH or LOW:HIGH:COUNT, within `least` and `most`."""
     import numpy as np
 
     from tracks.errors import InputError
@@ -191,11 +200,12 @@ def _range(option: str, word: str, count: int = 37) -> np.ndarray:
     except ValueError:
         numbers = []
     whole = len(numbers) < 3 or (numbers[2].is_integer() and 2 <= numbers[2] <= 1000)
-    if len(numbers) not in (2, 3) or not whole or not numbers[0] < numbers[1]:
+    if len(numbers) not in (2, 3) or not whole or not least <= numbers[0] < numbers[1] <= most:
+        within = f" and both from {least:g} to {most:g}" if math.isfinite(most) else ""
         raise InputError(
             f"{option} received {word!r}",
-            "LOW:HIGH or LOW:HIGH:COUNT, low below high, 2 to 1000 of them",
-            "write for example 2:20:37",
+            f"LOW:HIGH or LOW:HIGH:COUNT, low below high{within}, with a count from 2 to 1000",
+            f"write for example {example}",
         )
     return np.linspace(numbers[0], numbers[1], int(numbers[2]) if len(numbers) == 3 else count)
 
@@ -204,8 +214,17 @@ def _gain_word(word: str | None) -> tuple[str | None, np.ndarray | None]:
     """Read NAME or NAME=LOW:HIGH."""
     if word is None:
         return None, None
+    from tracks.errors import InputError
+
     name, equals, span = word.partition("=")
-    return name.strip(), _range(f"--gain {name.strip()}", span, 2) if equals else None
+    name = name.strip()
+    if not name:
+        raise InputError(
+            f"--gain received {word!r}",
+            "NAME or NAME=LOW:HIGH, or none",
+            "leave --gain out for the law's first gain",
+        )
+    return name, _range(f"--gain {name}", span, 2, example=f"{name}=0.5:4") if equals else None
 
 
 def _written(found: list[StabilityFindings], out: Path) -> tuple[list[Path], dict[str, str]]:
@@ -271,8 +290,6 @@ def _plain(value: Any) -> Any:
 
 
 def _text(found: list[StabilityFindings], out: Path) -> str:
-    import math
-
     from tuning.text import number, spoken, text_table
 
     rows = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -24,6 +25,7 @@ from tuning.simulation import Scenario
 __all__ = ["DemoResult", "run_demo"]
 
 NAME = "Campus shuttle (invented)"
+_WIDTH = 128  # characters of a printed line, about that of the table
 
 
 # Circumstances that decide gains. Steering is later by 0.08 s, in the comparison by 0.05 s, so that the gains found are
@@ -41,7 +43,7 @@ class _Budget(NamedTuple):
     scenarios: tuple[Scenario, ...]
 
 
-# The demo must end within a minute on two slow cores. A closed-form law runs compiled, a predictive one solves a
+# The demo must end in about a minute on two slow cores. A closed-form law runs compiled, a predictive one solves a
 # programme at every step; it has fewer candidates, and is near its best with hardly any tuning.
 _BUDGETS = {
     "PurePursuit": _Budget(32, 20, (_OFF, _LATE)),
@@ -80,7 +82,7 @@ class DemoResult:
                 f"Written into {self.folder}/:",
                 *(f"  {name:<{width}}  {meaning}" for name, meaning in self.files.items()),
                 "",
-                f"Took {sum(self.seconds.values()):.1f} s: {stages}.",
+                *textwrap.wrap(f"Took {sum(self.seconds.values()):.1f} s: {stages}.", _WIDTH),
                 f"Next: open {self.folder / 'report.html'} in a browser.",
             ]
         )
@@ -152,7 +154,7 @@ def run_demo(
     files["export/"] = "parameters.json of each law for the vehicle's software, with schema and README"
     with clock.stage("report", "drawing the report"):
         write_report(
-            folder / "report.html", title=f"{NAME}: three laws tuned and compared",
+            folder / "report.html", title=f"{NAME}: {len(studies)} laws tuned and compared",
             found=found, studies=studies, comparison=comparison, files=files, done=_done(roads, limits),
         )  # fmt: skip
     files = {"report.html": "everything on one page", "pictures/": "its pictures", **files}

@@ -86,11 +86,6 @@ class Margins:
         return math.degrees(self.phase)
 
     @property
-    def disk_gain_decibel(self) -> float:
-        """Gain that the disk margin stands either way, dB."""
-        return 20.0 * math.log10((2.0 + self.disk) / (2.0 - self.disk)) if self.disk < 2.0 else math.inf
-
-    @property
     def disk_phase_degrees(self) -> float:
         """Phase that the disk margin stands either way, deg."""
         return math.degrees(2.0 * math.atan(0.5 * self.disk))

@@ -21,19 +21,21 @@ if TYPE_CHECKING:
 
     from tuning.search.progress import Ask
 
-__all__ = ["SpeedMargins", "checked_speeds", "margins_over_speed"]
+__all__ = ["FASTEST", "SLOWEST", "SpeedMargins", "checked_speeds", "margins_over_speed"]
 
 Array = NDArray[np.float64]
+
+SLOWEST, FASTEST = 0.1, 150.0  # m/s
 
 
 def checked_speeds(speeds: ArrayLike) -> Array:
     """Give speeds [m/s] as an increasing array; refuse others."""
     values = np.atleast_1d(np.asarray(speeds, dtype=float))
     good = values.ndim == 1 and values.size and np.all(np.isfinite(values))
-    if not good or np.any(np.diff(values) <= 0.0) or not 0.1 <= values[0] <= values[-1] <= 150.0:
+    if not good or np.any(np.diff(values) <= 0.0) or not SLOWEST <= values[0] <= values[-1] <= FASTEST:
         raise InputError(
             f"speeds are {np.array2string(values, precision=4, threshold=6)} m/s",
-            "increasing speeds from 0.1 to 150 m/s",
+            f"increasing speeds from {SLOWEST:g} to {FASTEST:g} m/s",
             "give for example numpy.linspace(2, 20, 19)",
         )
     return values

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from pydantic import ValidationError
 
-from tracker import Envelope, Law, Response
+from tracker import Envelope, Law, Response, Schedule
 from tracks.errors import InputError
 from tuning.stability.loop import Loop
 from tuning.stability.margins import margins_of_rows
@@ -184,16 +184,19 @@ def gain_of(
     except NotImplementedError:
         space = {}
     name = gain or next(iter(space), "")
-    if name not in law.gains:
-        raise InputError(
-            f"{law.name} has no gain {name!r}" if name else f"{law.name} names no gain to vary",
-            f"one of {', '.join(law.gains)}",
-            "correct the name of the gain",
-        )
+    # What is true or false, or a whole number, has no edge of stability between two values.
+    varied = [key for key, value in law.gains.items() if isinstance(value, (float, Schedule))]
+    if name not in varied:
+        said = f"has no gain {name!r}" if name else "names no gain to vary"
+        if name in law.gains:
+            said = f"has in {name} no gain that varies smoothly"
+        raise InputError(f"{law.name} {said}", f"one of {', '.join(varied)}", "name one of these")
     known = space.get(name)
     if values is None and known is None:
         raise InputError(
-            f"{law.name} gives no range for {name}", "values to look at", "give them, in increasing order"
+            f"{law.name} gives no range for {name}",
+            "values to look at",
+            f"give them in increasing order, on the command line as --gain {name}=LOW:HIGH",
         )
     if values is None and known is not None:
         spaced: Any = np.geomspace if known.logarithmic else np.linspace
@@ -205,6 +208,8 @@ def gain_of(
             "two or more finite numbers in increasing order",
             "correct them",
         )
+    for value in (found[0], found[-1]):
+        _with(law, name, float(value))
     even = np.ptp(np.diff(found)) < 0.1 * np.diff(found).mean()
     return name, known.unit if known else "", bool(found[0] > 0.0 and not even), found
 

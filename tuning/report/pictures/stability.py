@@ -235,7 +235,7 @@ def _shade_below(axes: Axes, limit: float) -> None:
 def robustness_picture(found: Robustness, own: SpeedMargins) -> Figure:
     """Draw shares of draws that are stable and keep the limits, and the spread of phase and delay margins."""
     with applied():
-        made = figure(height=3.6)
+        made = figure(height=3.9)
         share, phase, delay = made.subplots(1, 3)
         style = style_of(found.law.name)
         share.plot(
@@ -246,7 +246,6 @@ def robustness_picture(found: Robustness, own: SpeedMargins) -> Figure:
             markersize=3.0, label="with every margin asked for",
         )  # fmt: skip
         share.set_ylim(-3.0, 105.0)
-        share.legend(loc="best")
         tidy(share, "speed, m/s", f"share of {found.count} draws, %", "Draws")
         for axes, name in ((phase, "phase_margin"), (delay, "delay_margin")):
             title, factor, _ = _SHOWN[name]
@@ -255,7 +254,9 @@ def robustness_picture(found: Robustness, own: SpeedMargins) -> Figure:
             if bound is not None:
                 _shade_below(axes, factor * bound)
             tidy(axes, "speed, m/s", title, spoken(name).capitalize())
-        phase.legend(loc="best")
+        # Above the panels: within them a falling curve leaves no corner free for certain.
+        handles = [*share.get_legend_handles_labels()[0], *phase.get_legend_handles_labels()[0]]
+        made.legend(handles=handles, loc="outside upper center", ncols=5)
     return made
 
 

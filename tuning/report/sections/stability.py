@@ -214,7 +214,7 @@ def _table(one: StabilityFindings) -> Table:
         cells.append(number(margins.crossover / (2.0 * math.pi)))
         cells.append(Cell(spoken(limit), mark) if limit else "-")
         rows.append(tuple(cells))
-    return Table(f"Margins of {one.name} over speed", _HEADS, tuple(rows), tuple(range(7)))
+    return Table(f"Margins of {one.name} over speed", _HEADS, tuple(rows), tuple(range(1, 7)))
 
 
 def _decibel(margins: Margins) -> str:
