@@ -12,7 +12,7 @@ import tuning
 from tuning.command_line.main import run
 from tuning.demo import CHANNELS, FIT_LOGS, VALIDATION_LOGS
 
-LAWS = ("PurePursuit", "Stanley", "MPC")
+LAWS = ("PurePursuit", "Stanley", "PreviewLQR", "MPC")
 
 
 @pytest.fixture(scope="module")
@@ -64,8 +64,8 @@ def test_the_report_stands_alone_and_is_small(demo):
     text = (demo[0] / "report.html").read_text(encoding="utf-8")
     assert not re.search(r"(src|href)=\"(?!data:|#)", text)
     assert "http" not in re.sub(r"data:image/png;base64,[A-Za-z0-9+/=]+", "", text)
-    # usages, two tracks, three studies; of the fit five outputs, response, residuals, intervals and correlations
-    assert text.count("data:image/png;base64,") == 15
+    # usages, two tracks, four studies; of the fit five outputs, response, residuals, intervals and correlations
+    assert text.count("data:image/png;base64,") == 16
     assert all(f"Tuning {law}" in text for law in LAWS)
     assert len(text) < 3e6
 
