@@ -45,17 +45,20 @@ def run(code: str, folder: Path) -> str:
     return done.stdout
 
 
+TUNED = ("PurePursuit", "Stanley", "PreviewLQR", "MPC")  # by the script
+
+
 def check_outputs(folder: Path, wheelbase: float) -> None:
     """Check that everything the script promises is there and can be used."""
     tuned = folder / "tuned"
     assert tuning.Vehicle.load(tuned / "vehicle.toml").body.wheelbase == wheelbase
-    for name, kind in tracker.LAWS.items():
+    for name in TUNED:
         law = tracker.load(tuned / name / "parameters.json")
-        assert isinstance(law, kind)
+        assert isinstance(law, tracker.LAWS[name])
         assert law.response is not None
         assert law.response.wheelbase == wheelbase
         assert json.loads((tuned / name / "parameters.json").read_text())["cautions"]
-    assert (tuned / "comparison.csv").read_text().count("\n") == 1 + len(tracker.LAWS) * 2 * 4
+    assert (tuned / "comparison.csv").read_text().count("\n") == 1 + len(TUNED) * 2 * 4
     assert "data:image/" in (tuned / "report.html").read_text()
 
 
