@@ -19,7 +19,17 @@ from pydantic import Field, model_validator
 from tracker.envelope import EnvelopeValues
 from tracker.laws.base import Gain, Law, View
 from tracker.response import Response, ResponseValues
-from tracker.schedule import KNOTS, NotNegative, Positive, Schedule, gain_at, place_at, table, value_at
+from tracker.schedule import (
+    KNOTS,
+    NotNegative,
+    Place,
+    Positive,
+    Schedule,
+    gain_at,
+    place_at,
+    table,
+    value_at,
+)
 from tracks.geometry import PathArrays, evaluate
 from tracks.one_source import clip, close, equation, select, sine_cosine
 
@@ -90,9 +100,8 @@ def circle_to(path: PathArrays, x, y, heading, s, offset, lookahead):
 
 
 @equation
-def lookahead_of(gains: np.ndarray, path: PathArrays, view: View) -> float:
+def lookahead_of(gains: np.ndarray, place: Place, path: PathArrays, view: View) -> float:
     """Give the lookahead distance, m: by speed, and in bends no longer than the height of its chord allows."""
-    place = place_at(gains, view.speed)
     shortest = gain_at(gains, place, 1)
     lookahead = clip(gain_at(gains, place, 0) * view.speed, shortest, gain_at(gains, place, 2))
     height = gain_at(gains, place, 3)
@@ -111,7 +120,7 @@ def pure_pursuit(
     The integral is frozen while the envelope limits the command, far from the path and at standstill.
     """
     place = place_at(gains, view.speed)
-    lookahead = lookahead_of(gains, path, view)
+    lookahead = lookahead_of(gains, place, path, view)
     pursuit = circle_to(path, view.x, view.y, view.heading, view.s, view.lateral_error, lookahead)
     feed_forward = 0.0
     if gain_at(gains, place, 4) > 0.0:
