@@ -5,6 +5,7 @@ from __future__ import annotations
 import control
 import numpy as np
 import pytest
+from preview_lqr_cases import CAR
 from scipy.linalg import lstsq
 
 from tracker.laws.preview_lqr_design import Foresight, Weights, optimal, preview_weights, stage_cost
@@ -21,15 +22,6 @@ from tracker.prediction import predict
 from tracker.response import Response, ResponseValues
 from tracker.schedule import KNOTS, Schedule
 
-CAR = Response(
-    wheelbase=2.68,
-    mass=1573.0,
-    yaw_inertia=2873.0,
-    front_axle_distance=1.1,
-    cornering_stiffness_front=160e3,
-    cornering_stiffness_rear=160e3,
-    lag=0.12,
-).values
 ROLLING = Response(wheelbase=2.8, lag=0.2).values
 SMALL = Response(wheelbase=0.17, lag=0.08).values  # of a tenth of a car's size
 VEHICLES = {"tyres": CAR, "rolling": ROLLING, "small": SMALL}

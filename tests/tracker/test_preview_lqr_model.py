@@ -10,6 +10,7 @@ from __future__ import annotations
 import control
 import numpy as np
 import pytest
+from preview_lqr_cases import CAR
 from scipy.integrate import solve_ivp
 
 from tracker.laws.preview_lqr_model import (
@@ -27,15 +28,6 @@ from tracker.laws.preview_lqr_model import (
 )
 from tracker.response import Response
 
-CAR = Response(
-    wheelbase=2.68,
-    mass=1573.0,
-    yaw_inertia=2873.0,
-    front_axle_distance=1.1,
-    cornering_stiffness_front=160e3,
-    cornering_stiffness_rear=160e3,
-    lag=0.12,
-).values
 FAST = 30.0  # m/s
 
 

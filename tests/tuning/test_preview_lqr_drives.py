@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import dataclasses
-import sys
 
 import numpy as np
 import pytest
-from shuttle_drives import TYRES, VEHICLES, in_the_arc
+from shuttle_drives import TYRES, VEHICLES, check_plain_loop, in_the_arc
 
 import tracker
 import tracks
 import tuning
-from tracks.one_source import plain
-from tuning.simulation.kernel import closed_loop
 
 with_vehicles = pytest.mark.parametrize("vehicle", VEHICLES.values(), ids=VEHICLES)
 
@@ -72,19 +69,7 @@ def test_integral_works_off_what_nobody_told():
 
 def test_compiled_and_plain_loop_agree(monkeypatch):
     """A whole drive in compiled code and the same source in plain Python agree to 1e-9 in every recording."""
-    track = tracks.double_lane_change(speed=7.0)
-    law = tracker.PreviewLQR(integral_rate=0.2)
-    compiled = tuning.simulate(law, TYRES, track)
-    module = sys.modules["tuning.simulation.simulate"]
-    monkeypatch.setattr(module, "_longest_time", lambda *_: 3.0)
-    monkeypatch.setattr(module, "closed_loop", plain(closed_loop))
-    by_python = tuning.simulate(law, TYRES, track)
-    n = by_python.time.size
-    assert n == 301
-    for name, values in by_python.to_frame().items():
-        # The last command is repeated at the end of a run, and this run ends earlier.
-        difference = np.abs(values.to_numpy()[: n - 2] - getattr(compiled, str(name))[: n - 2])
-        assert difference.max() < 1e-9, name
+    check_plain_loop(tracker.PreviewLQR(integral_rate=0.2), TYRES, 3.0, monkeypatch)
 
 
 def test_backwards():

@@ -4,38 +4,21 @@ from __future__ import annotations
 
 import itertools
 import math
-import sys
 
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from shuttle_drives import TYRES, check_plain_loop
+from shuttle_drives import VEHICLES as SHUTTLES
 
 import tracker
 import tracks
 import tuning
-from tracks.one_source import plain
 from tuning.simulation import Localisation
-from tuning.simulation.kernel import closed_loop
 
 LAWS = [kind() for kind in tracker.LAWS.values()]
 NAMES = [law.name for law in LAWS]
-SHUTTLE = {
-    "body": {"wheelbase": 3.4, "mass": 3600.0, "front_axle_distance": 1.9, "width": 2.0},
-    "tyres": {"cornering_stiffness_front": 110e3, "cornering_stiffness_rear": 160e3},
-    "steering": {
-        "dead_time": 0.113,
-        "natural_frequency": 11.0,
-        "damping": 0.75,
-        "offset": 0.004,
-        "gain": 0.97,
-    },
-    "drive": {},
-}
-VEHICLES = {
-    "single-track": tuning.Vehicle.model_validate(SHUTTLE),
-    "kinematic": tuning.Vehicle.model_validate(SHUTTLE).replace(**{"body.model": "kinematic"}),
-    "first-order steering": tuning.Vehicle.model_validate(SHUTTLE).replace(**{"steering.lag": 0.13}),
-}
+VEHICLES = {**SHUTTLES, "first-order steering": TYRES.replace(**{"steering.lag": 0.13})}
 
 
 def straight(length: float, speed: float, offset: float = 0.0) -> tracks.Track:
@@ -50,18 +33,7 @@ def straight(length: float, speed: float, offset: float = 0.0) -> tracks.Track:
 )
 def test_compiled_and_plain_loop_agree(law, vehicle, monkeypatch):
     """A whole drive in compiled code and the same source in plain Python agree to 1e-9 in every recording."""
-    track = tracks.double_lane_change(speed=7.0)
-    compiled = tuning.simulate(law, vehicle, track)
-    module = sys.modules["tuning.simulation.simulate"]
-    monkeypatch.setattr(module, "_longest_time", lambda *_: 4.0)
-    monkeypatch.setattr(module, "closed_loop", plain(closed_loop))
-    by_python = tuning.simulate(law, vehicle, track)
-    n = by_python.time.size
-    assert n == 401
-    for name, values in by_python.to_frame().items():
-        # The last command is repeated at the end of a run, and this run ends earlier.
-        difference = np.abs(values.to_numpy()[: n - 2] - getattr(compiled, str(name))[: n - 2])
-        assert difference.max() < 1e-9, name
+    check_plain_loop(law, vehicle, 4.0, monkeypatch)
 
 
 def test_laws_in_python_meet_the_same_loop(monkeypatch):
